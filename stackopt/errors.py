@@ -1,0 +1,48 @@
+"""What can go wrong, as exceptions that carry their parts and their exit code."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One fault of an input: where it stands, what stands there and what is expected instead.
+
+    >>> print(Fault(key="point[2].dose", found="'12'", expected="a unit, as in '12 mL/h'", line=14))
+    line 14, point[2].dose: found '12'; expected a unit, as in '12 mL/h'
+    """
+
+    key: str | None
+    found: str
+    expected: str
+    line: int | None = None
+
+    def __str__(self) -> str:
+        place = ", ".join(
+            part for part in (f"line {self.line}" if self.line else None, self.key) if part is not None
+        )
+        return f"{place + ': ' if place else ''}found {self.found}; expected {self.expected}"
+
+
+class StackoptError(Exception):
+    """Any failure that stackopt foresees; `exit_code` is what the command line ends with."""
+
+    exit_code = 1
+
+
+class ProblemError(StackoptError):
+    """A problem file (or the keys given to `Problem`) is wrong; `faults` lists every fault at once."""
+
+    exit_code = 2
+
+    def __init__(self, faults: tuple[Fault, ...], file: str | None = None) -> None:
+        super().__init__(faults, file)
+        self.faults = faults
+        self.file = file
+
+    def __str__(self) -> str:
+        where = f"{self.file}: " if self.file else ""
+        return "\n".join(f"{where}{fault}" for fault in self.faults)
+
+
+class SolverError(StackoptError):
+    """A solver failed, or gave an answer that the judge does not confirm."""

@@ -1,0 +1,323 @@
+"""Problem files: TOML, JSON and points from CSV, with the line of every fault; and the JSON Schema."""
+
+import csv
+import difflib
+import io
+import json
+import re
+import sys
+import tomllib
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+from stackopt.errors import Fault, ProblemError
+from stackopt.problem.model import SIDE_SCHEMA, Problem
+from stackopt.problem.rules import found, path
+
+SIZE_LIMIT = 64 * 2**20
+# A chain of dotted keys takes tomllib quadratic time.
+_DOTTED = re.compile(r"""(?:(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){50}""")
+_NESTING = "tables or lists nested less deeply"
+
+
+def read(file: str | Path) -> Problem:
+    """Read a problem from a TOML or JSON file, or from standard input where `file` is "-".
+
+    Raises `ProblemError` with every fault of the file, each with its line and key.
+
+    >>> from pathlib import Path; import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "bad.toml"
+    ...     _ = file.write_text("[fluid]\\nkind = 'neat oil'\\ndrip = 3\\n")
+    ...     try:
+    ...         read(file)
+    ...     except ProblemError as error:
+    ...         print(error.faults[0])
+    line 3, fluid.drip: found an unknown key; expected perhaps 'drop'
+    """
+    name = str(file)
+    try:
+        problem = _problem(name)
+    except ProblemError as error:
+        raise ProblemError(error.faults, name) from None
+    problem._file = name
+    return problem
+
+
+def _problem(name: str) -> Problem:
+    text = _text(name)
+    is_json = name.lower().endswith(".json") or (name == "-" and text.lstrip()[:1] == "{")
+    data = _parse_json(text) if is_json else _parse_toml(text)
+    faults: list[Fault] = []
+    rows: dict[str, int] = {}
+    points_file = None
+    if isinstance(data, dict) and "points" in data:
+        points_file = data.pop("points")
+        data["point"], rows = _points(name, points_file, "point" in data, faults)
+    try:
+        problem = Problem.model_validate(data)
+    except ProblemError as error:
+        # Where the points' own file could not be read, that they lack is no fault of its own.
+        faults += [f for f in error.faults if not (faults and f.key == "point")]
+    if faults:
+        lines = _lines(text, is_json)
+        placed = [_placed(fault, lines, rows, points_file) for fault in faults]
+        raise ProblemError(tuple(sorted(placed, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
+    return problem
+
+
+def _refuse(line: int | None, what: str, expected: str, key: str | None = None) -> ProblemError:
+    return ProblemError((Fault(key, what, expected, line),))
+
+
+def _text(name: str) -> str:
+    """The file's text; UTF-8, with or without a byte order mark."""
+    try:
+        if name == "-":
+            raw = sys.stdin.buffer.read(SIZE_LIMIT + 1)
+        else:
+            with open(name, "rb") as stream:
+                raw = stream.read(SIZE_LIMIT + 1)
+    except (OSError, ValueError) as error:
+        raise _refuse(None, getattr(error, "strerror", None) or "no file", "a file that can be read") from None
+    return _decode(raw)
+
+
+def _decode(raw: bytes) -> str:
+    if len(raw) > SIZE_LIMIT:
+        raise _refuse(None, f"more than {SIZE_LIMIT // 2**20} MiB", "a smaller file")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise _refuse(line, f"the byte 0x{raw[error.start]:02x}", "text in UTF-8") from None
+
+
+def _parse_toml(text: str) -> dict[str, Any]:
+    if dotted := _DOTTED.search(text):
+        raise _refuse(text.count("\n", 0, dotted.start()) + 1, "a key of 50 dots or more", "a shorter key")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message, _, place = str(error).partition(" (at ")
+        line = re.match(r"line (\d+)", place)
+        at = int(line[1]) if line else text.count("\n") + 1
+        raise _refuse(at, message[:1].lower() + message[1:], "TOML as in 'key = \"value\"'") from None
+    except RecursionError:
+        raise _refuse(None, "deep nesting", _NESTING) from None
+    except ValueError:  # an integer of thousands of digits
+        raise _refuse(None, "a number of thousands of digits", "numbers that a machine can have") from None
+
+
+def _parse_json(text: str) -> Any:
+    doubles: list[str] = []
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        doubles.extend(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+        return dict(pairs)
+
+    try:
+        data = json.loads(text, object_pairs_hook=once)
+    except json.JSONDecodeError as error:
+        raise _refuse(error.lineno, error.msg[:1].lower() + error.msg[1:], "JSON") from None
+    except RecursionError:
+        raise _refuse(None, "deep nesting", _NESTING) from None
+    except ValueError:
+        raise _refuse(None, "a number of thousands of digits", "numbers that a machine can have") from None
+    if doubles:
+        raise ProblemError(tuple(Fault(key, "the same key twice", "each key once") for key in doubles))
+    return data
+
+
+# Points from a spreadsheet
+
+_COLUMNS = ("name", "dose", "tolerance", "tolerance.below", "tolerance.above", "pump", "nozzle", "count",
+            "air_per_dose.min", "air_per_dose.max", "air_flow.min", "air_flow.max", "weight", "cut.time",
+            "cut.strokes", "tags")  # fmt: skip
+_NUMBERS = {"count", "weight", "cut.strokes"}
+_LISTS = {"pump", "tags"}
+_PLAIN_NUMBER = re.compile(r"[+-]?[0-9]{1,25}(\.[0-9]{1,25})?([eE][+-]?[0-9]{1,3})?", re.ASCII)
+
+
+def _points(name: str, points_file: Any, given_twice: bool, faults: list[Fault]):
+    """The rows of the points' file as tables, and the line of each place in it."""
+    try:
+        if given_twice:
+            raise _refuse(None, "both 'points' and [[point]]", "one of them", "points")
+        rows = _csv_rows(_decode(_beside(name, points_file)))
+        return _tables(rows, points_file, faults)
+    except ProblemError as error:
+        inside = "" if error.faults[0].key == "points" else f"points in {found(points_file)}"
+        faults += [Fault(inside or f.key, f.found, f.expected, f.line) for f in error.faults]
+        return None, {}
+
+
+def _beside(name: str, points_file: Any) -> bytes:
+    """The bytes of the points' file, which must lie in the problem file's own folder."""
+    if not isinstance(points_file, str) or not points_file or re.search(r"[/\\\x00]", points_file) \
+            or points_file in (".", ".."):  # fmt: skip
+        raise _refuse(None, found(points_file), "the bare name of a CSV file beside this one", "points")
+    if name == "-":
+        raise _refuse(None, found(points_file), "[[point]] tables: standard input has no folder", "points")
+    folder = Path(name).resolve().parent
+    try:
+        file = (folder / points_file).resolve(strict=True)
+        if file.parent != folder or not file.is_file():
+            raise _refuse(None, found(points_file), "a plain file in the problem file's own folder", "points")
+        with file.open("rb") as stream:
+            return stream.read(SIZE_LIMIT + 1)
+    except (OSError, RuntimeError) as error:
+        reason = getattr(error, "strerror", None) or "a loop of links"
+        raise _refuse(None, f"{found(points_file)}: {reason}", "a file that can be read", "points") from None
+
+
+def _csv_rows(text: str) -> list[tuple[int, list[str]]]:
+    """The rows that are not empty, each with the line that it starts on; the first is the header."""
+    header = text.lstrip("\r\n").split("\n", 1)[0]
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in header else ",", strict=True)
+    rows = []
+    line = 1
+    try:
+        for row in reader:
+            cells = [cell.strip() for cell in row]
+            if any(cells):
+                rows.append((line, cells))
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise _refuse(line, str(error), "quotes that close, and cells without line breaks outside them") from None
+    if len(rows) < 2:
+        raise _refuse(line, "no row of a point", "a header line and one row a point")
+    return rows
+
+
+def _tables(rows, points_file: str, faults: list[Fault]):
+    (_, header), *body = rows
+    place = f" in {points_file}"
+    while header and not header[-1]:
+        header.pop()
+    for column, count in Counter(header).items():
+        if column not in _COLUMNS:
+            near = difflib.get_close_matches(column[:100], _COLUMNS, n=1, cutoff=0.0)
+            faults.append(Fault(f"column{place}", found(column), f"a column of points, perhaps '{near[0]}'", rows[0][0]))
+        if count > 1:
+            faults.append(Fault(f"column{place}", f"{found(column)} {count} times", "each column once", rows[0][0]))
+    tables, lines = [], {}
+    for i, (line, cells) in enumerate(body):
+        lines[path(("point", i))] = line
+        if any(cells[len(header):]):
+            faults.append(Fault(path(("point", i)) + place, f"{len(cells)} cells",
+                                f"{len(header)}, as the header has (is a decimal comma among them?)", line))  # fmt: skip
+        table: dict[str, Any] = {}
+        for column, cell in zip(header, cells, strict=False):
+            if cell and column in _COLUMNS:
+                first, _, second = column.partition(".")
+                if second and isinstance(inner := table.setdefault(first, {}), dict):
+                    inner[second] = _cell(column, cell)
+                elif first in table:
+                    faults.append(Fault(path(("point", i, first)) + place, "both one tolerance and its two sides",
+                                        "one of them", line))  # fmt: skip
+                else:
+                    table[first] = _cell(column, cell)
+        tables.append(table)
+    return tables, lines
+
+
+def _cell(column: str, cell: str) -> Any:
+    if column in _LISTS:
+        return [part.strip() for part in cell.split("|") if part.strip()]
+    if (column in _NUMBERS or column.startswith("tolerance")) and _PLAIN_NUMBER.fullmatch(cell):
+        return int(cell) if re.fullmatch("[+-]?[0-9]+", cell) else float(cell)
+    return cell
+
+
+# Where a key stands
+
+def _placed(fault: Fault, lines: dict[str, int], rows: dict[str, int], points_file: Any) -> Fault:
+    """The fault with its line: in the points' file where it comes from there."""
+    if fault.line is not None or fault.key is None:
+        return fault
+    row = re.match(r"point\[\d+\]", fault.key)
+    if row and row[0] in rows:
+        return Fault(f"{fault.key} in {points_file}", fault.found, fault.expected, rows[row[0]])
+    key = fault.key
+    while key and key not in lines:
+        key = key[: max(key.rfind("."), key.rfind("["), 0)]
+    return Fault(fault.key, fault.found, fault.expected, lines.get(key, None))
+
+
+def _lines(text: str, is_json: bool) -> dict[str, int]:
+    """The line of every key of a file that parses, by its place as `rules.path` writes it."""
+    import tree_sitter
+
+    if is_json:
+        import tree_sitter_json as grammar
+    else:
+        import tree_sitter_toml as grammar
+    root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(text.encode()).root_node
+    lines: dict[str, int] = {}
+    counts: Counter = Counter()
+    todo: list[tuple[Any, tuple]] = [(root, ())]
+    while todo:
+        node, place = todo.pop()
+        inner = node.named_children
+        if node.type in ("pair", "table", "table_array_element"):
+            steps = _json_key(inner[0]) if is_json else _toml_keys(inner[0])
+            for step in steps[:-1]:  # a table under [[point]] belongs to the last of them
+                place = _last(place, step, counts)
+            place = (*place, steps[-1])
+            if node.type == "table_array_element":
+                counts[place] += 1
+                place = (*place, counts[place] - 1)
+            elif node.type == "table":
+                place = _last(place[:-1], place[-1], counts)
+            lines.setdefault(path(place), node.start_point[0] + 1)
+            inner = inner[1:]
+        elif node.type == "array":
+            items = [child for child in inner if child.type != "comment"]
+            for i, child in enumerate(items):
+                lines.setdefault(path((*place, i)), child.start_point[0] + 1)
+            todo += [(child, (*place, i)) for i, child in reversed(list(enumerate(items)))]
+            continue
+        todo += [(child, place) for child in reversed(inner)]
+    return lines
+
+
+def _last(place: tuple, step: str, counts: Counter) -> tuple:
+    full = (*place, step)
+    return (*full, counts[full] - 1) if counts[full] else full
+
+
+def _json_key(node: Any) -> list[str]:
+    return [json.loads(node.text.decode())]
+
+
+def _toml_keys(node: Any) -> list[str]:
+    table: Any = tomllib.loads(node.text.decode() + " = 0")
+    keys = []
+    while isinstance(table, dict):
+        (key, table), = table.items()
+        keys.append(key)
+    return keys
+
+
+# The schema
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of a problem file.
+
+    >>> schema()["properties"]["points"]["type"]
+    'string'
+    """
+    whole = Problem.model_json_schema()
+    whole = {"$schema": "https://json-schema.org/draft/2020-12/schema", **whole, "title": "stackopt problem"}
+    tolerance = whole["$defs"]["Point"]["properties"]["tolerance"]
+    whole["$defs"]["Point"]["properties"]["tolerance"] = {"anyOf": [tolerance, SIDE_SCHEMA]}
+    whole["properties"]["points"] = {
+        "type": "string",
+        "pattern": r"^[^/\\]+$",
+        "description": "instead of point: the bare name of a CSV file in this file's folder",
+    }
+    whole["required"].remove("point")
+    whole["oneOf"] = [{"required": ["point"]}, {"required": ["points"]}]
+    return whole

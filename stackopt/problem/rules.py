@@ -1,0 +1,283 @@
+"""What must hold between the keys of a problem, and every fault of one that is wrong."""
+
+import difflib
+import functools
+import math
+from collections.abc import Iterator
+from typing import Annotated, Any, get_args, get_origin
+
+from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
+
+from stackopt.errors import Fault
+from stackopt.problem.model import LATER, Name, Part, Problem
+
+STEPS_LIMIT = 100_000
+_LIMITS = {"greater_than": ("above", "gt"), "greater_than_equal": ("of at least", "ge"),
+           "less_than": ("below", "lt"), "less_than_equal": ("of at most", "le")}  # fmt: skip
+_TYPES = {"float_type": "a number", "int_type": "a whole number", "int_from_float": "a whole number",
+          "string_type": "text", "finite_number": "a finite number", "dict_type": "a table",
+          "tuple_type": "a list"}  # fmt: skip
+_NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
+          "drop": "a drop volume under [fluid], as in drop = '0.021 mL': it is never assumed",
+          "part": "a [cycle], to know how long a part is sprayed"}  # fmt: skip
+
+
+def path(parts: tuple[str | int, ...]) -> str:
+    """A place in a problem as text; list items count from 1.
+
+    >>> path(("point", 2, "air_flow", "min"))
+    'point[3].air_flow.min'
+    """
+    text = ""
+    for part in parts:
+        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+    return text
+
+
+def found(value: object) -> str:
+    """What stands in a file, short enough for a message.
+
+    >>> found({"a": 1}), found("x" * 100)[-8:]
+    ('a table of 1', "xxxxx...")
+    """
+    if isinstance(value, dict | list | tuple):
+        return f"a {'table' if isinstance(value, dict) else 'list'} of {len(value)}"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and abs(value) > 10**30:
+        return "a number of more than 30 digits"
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def every_fault(data: Any) -> list[Fault]:
+    """All faults of `data`: those of single keys, then those between the keys that can be read."""
+    faults: list[Fault] = []
+    problem = _read_part(Problem, data, (), faults)
+    return faults + (broken(problem) if problem else [])
+
+
+def _read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -> Any:
+    """As much of `part` as can be read, each key alone, with None for what cannot."""
+    if not isinstance(data, dict):
+        faults.append(Fault(path(place) or None, found(data), "a table of keys"))
+        return None
+    faults += [_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields]
+    values = {}
+    for name, field in part.model_fields.items():
+        if name in data:
+            values[name] = _read_value(field, data[name], (*place, name), faults)
+        else:
+            if field.is_required():
+                faults.append(Fault(path((*place, name)), "nothing", f"the key '{name}'"))
+            values[name] = None if field.is_required() else field.default
+    return part.model_construct(_fields_set=set(data) & set(values), **values)
+
+
+def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> Any:
+    container, part = _parts_in(field.annotation)
+    if part is None:
+        kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
+        try:
+            return _validate(kind, value)
+        except ValidationError as error:
+            faults += [_translate(one, value, place) for one in error.errors(include_url=False)]
+            return None
+    if container is None:
+        readers = [item.func for item in field.metadata if isinstance(item, BeforeValidator)]
+        full = readers[0](value) if readers else value
+        inner: list[Fault] = []
+        read = _read_part(part, full, place, inner)
+        # A value that was written short has no keys of its own to point at.
+        faults += inner if full is value else {Fault(path(place), f.found, f.expected): 0 for f in inner}
+        return read
+    if not isinstance(value, dict if container is dict else list | tuple):
+        faults.append(Fault(path(place), found(value), "tables" if container is tuple else "a table of tables"))
+        return None
+    if not value:
+        faults.append(Fault(path(place), found(value), "at least one"))
+    if container is tuple:
+        return tuple(_read_part(part, item, (*place, i), faults) for i, item in enumerate(value))
+    for key in value:
+        try:
+            _validate(Name, key)
+        except ValidationError as error:
+            faults += [_translate(one, key, (*place, key)) for one in error.errors(include_url=False)]
+    return {key: _read_part(part, item, (*place, key), faults) for key, item in value.items()}
+
+
+def _parts_in(annotation: Any) -> tuple[type | None, type[Part] | None]:
+    """The container (dict, tuple or None) and the Part that a field is made of, as far as it is."""
+    origin, inner = get_origin(annotation), [a for a in get_args(annotation) if a is not type(None)]
+    if isinstance(annotation, type) and issubclass(annotation, Part):
+        return None, annotation
+    if origin in (dict, tuple):
+        part = _parts_in(inner[1] if origin is dict else inner[0])[1]
+        return (origin, part) if part else (None, None)
+    return _parts_in(inner[0]) if len(inner) == 1 else (None, None)
+
+
+@functools.cache
+def _adapter(annotation: Any) -> TypeAdapter:
+    # Inside a list, since the settings of an adapter do not reach the bare dataclass of a quantity.
+    return TypeAdapter(list[annotation], config=ConfigDict(strict=True, allow_inf_nan=False))
+
+
+def _validate(annotation: Any, value: Any) -> Any:
+    return _adapter(annotation).validate_python([value])[0]
+
+
+def _translate(error: Any, value: Any, place: tuple) -> Fault:
+    """A fault in our words from one of pydantic's, whose own place is kept where it exists in the file."""
+    for step in error["loc"][1:]:
+        if isinstance(value, dict) and step in value:
+            value, place = value[step], (*place, step)
+        elif isinstance(value, list | tuple) and isinstance(step, int) and step < len(value):
+            value, place = value[step], (*place, step)
+    kind, context = error["type"], error.get("ctx", {})
+    if kind in _LIMITS:
+        word, limit = _LIMITS[kind]
+        expected = f"a number {word} {context[limit]:g}"
+    elif kind == "string_too_long":
+        expected = f"at most {context['max_length']} characters"
+    else:
+        expected = context.get("expected") or _TYPES.get(kind) or error["msg"]
+    return Fault(path(place), found(value), expected)
+
+
+def _unknown(part: type[Part], key: Any, value: Any, place: tuple) -> Fault:
+    if key in part.later:
+        return Fault(path((*place, key)), found(value), f"no such key ({LATER}: leave it out)")
+    near = difflib.get_close_matches(str(key)[:100], part.model_fields, n=1, cutoff=0.0)
+    return Fault(path((*place, str(key))), "an unknown key", f"perhaps '{near[0]}'")
+
+
+def broken(problem: Problem) -> list[Fault]:
+    """What contradicts between the keys of a problem; parts that could not be read are None and passed over."""
+    faults: list[Fault] = []
+    for rule in (_generator, _marks, _nozzles, _points, _references, _measures):
+        faults += rule(problem)
+    return faults
+
+
+def _generator(problem: Problem) -> Iterator[Fault]:
+    dial = problem.generator.rate if problem.generator else None
+    if dial and dial.min and dial.max:
+        if dial.max.number < dial.min.number:
+            yield Fault("generator.rate.max", f"'{dial.max}'", f"at least the lowest rate, '{dial.min}'")
+        elif dial.step and (dial.max.number - dial.min.number) / dial.step.number > STEPS_LIMIT:
+            yield Fault("generator.rate.step", f"'{dial.step}'", f"a dial of at most {STEPS_LIMIT:,} steps")
+    cycle = problem.cycle
+    if cycle and cycle.time and cycle.spray and cycle.spray.number > cycle.time.number:
+        yield Fault("cycle.spray", f"'{cycle.spray}'", f"at most the cycle's time, '{cycle.time}'")
+
+
+def _marks(problem: Problem) -> Iterator[Fault]:
+    for name, pump in (problem.pumps or {}).items():
+        if pump and pump.marks is not None:
+            shares = list(pump.marks.values())
+            if not shares:
+                yield Fault(path(("pumps", name, "marks")), "no mark", "at least one, as in { \"1\" = 0.22 }")
+            for label, before, share in zip(list(pump.marks)[1:], shares, shares[1:], strict=False):
+                if share < before:
+                    yield Fault(path(("pumps", name, "marks", label)), f"{share:g}", f"at least {before:g}: "
+                                "marks are written from the smallest output to the largest")  # fmt: skip
+
+
+def _nozzles(problem: Problem) -> Iterator[Fault]:
+    for name, nozzle in (problem.nozzles or {}).items():
+        if not nozzle or nozzle.turns is None or nozzle.flow is None:
+            continue
+        place = ("nozzles", name)
+        if len(nozzle.turns) != len(nozzle.flow):
+            yield Fault(path((*place, "flow")), f"{len(nozzle.flow)} flows",
+                        f"one for each of the {len(nozzle.turns)} turns")  # fmt: skip
+        for i, (before, turns) in enumerate(zip(nozzle.turns, nozzle.turns[1:], strict=False), 1):
+            if turns <= before:
+                yield Fault(path((*place, "turns", i)), f"{turns:g}", f"more than {before:g}: turns rise")
+        flows = [flow.number for flow in nozzle.flow]
+        for i, (before, flow) in enumerate(zip(flows, flows[1:], strict=False), 1):
+            if flow < before:
+                yield Fault(path((*place, "flow", i)), f"'{nozzle.flow[i]}'",
+                            f"at least '{nozzle.flow[i - 1]}': the flow never falls as turns rise")  # fmt: skip
+        if not any(flow > 0 for flow in flows):
+            yield Fault(path((*place, "flow")), "no flow at any turns", "a setting with flow")
+
+
+def _points(problem: Problem) -> Iterator[Fault]:
+    for i, point in enumerate(problem.point or ()):
+        if not point:
+            continue
+        windows = [("air_per_dose", point.air_per_dose), ("air_flow", point.air_flow)]
+        if all(window is None or (window.min is None and window.max is None) for _, window in windows) or not any(
+            window and window.min for _, window in windows
+        ):
+            yield Fault(path(("point", i)), "no least air", "air_per_dose.min or air_flow.min (or both)")
+        for key, window in windows:
+            if window and window.min and window.max and window.min.counts == window.max.counts \
+                    and window.max.number < window.min.number:  # fmt: skip
+                yield Fault(path(("point", i, key, "max")), f"'{window.max}'", f"at least min, '{window.min}'")
+
+
+def _references(problem: Problem) -> Iterator[Fault]:
+    points = [(i, point) for i, point in enumerate(problem.point or ()) if point]
+    first: dict[str, int] = {}
+    for i, point in points:
+        if point.name is not None and first.setdefault(point.name, i) != i:
+            yield Fault(path(("point", i, "name")), found(point.name),
+                        f"a name of its own: point {first[point.name] + 1} has this one")  # fmt: skip
+    for i, point in points:
+        for tag in point.tags or ():
+            if tag in first:
+                yield Fault(path(("point", i, "tags")), found(tag), "a tag that is not the name of a point")
+        for key, names, known in (
+            ("pump", point.pump, problem.pumps),
+            ("nozzle", point.nozzle and (point.nozzle,), problem.nozzles),
+        ):
+            if names is not None and not names:
+                yield Fault(path(("point", i, key)), "an empty list", "at least one name")
+            for name in names or ():
+                if known is not None and name not in known:
+                    near = difflib.get_close_matches(name[:100], known, n=1, cutoff=0.0)
+                    yield Fault(path(("point", i, key)), found(name), f"a name under [{key}s]"
+                                + (f", perhaps '{near[0]}'" if near else ""))  # fmt: skip
+            if names and len(set(names)) < len(names):
+                yield Fault(path(("point", i, key)), found(names), "each name once")
+
+
+def _measures(problem: Problem) -> Iterator[Fault]:
+    """Drops, grams and parts need what says how large they are; a tolerance below must stay under the dose."""
+    sizes = problem.sizes if problem.fluid else None
+    if sizes is None:
+        return
+    # A size that stands in the file but could not be read has its own fault already.
+    unread = {name for name, part, key in (("g", problem.fluid, "density"), ("drop", problem.fluid, "drop"),
+              ("part", problem, "cycle")) if key in part.model_fields_set and name not in sizes}  # fmt: skip
+    quantities: list[tuple[tuple, Any]] = [(("fluid", "drop"), problem.fluid.drop)]
+    quantities += [(("pumps", name, "stroke_volume"), pump.stroke_volume)
+                   for name, pump in (problem.pumps or {}).items() if pump]  # fmt: skip
+    for i, point in enumerate(problem.point or ()):
+        if point:
+            window, tolerance = point.air_per_dose, point.tolerance
+            quantities += [(("point", i, "dose"), point.dose)]
+            quantities += [(("point", i, "tolerance", side), getattr(tolerance, side))
+                           for side in ("below", "above") if tolerance]  # fmt: skip
+            quantities += [(("point", i, "air_per_dose", end), getattr(window, end))
+                           for end in ("min", "max") if window]  # fmt: skip
+    for place, quantity in quantities:
+        lacking = [name for name, _ in getattr(quantity, "counts", ()) if name not in sizes and name not in unread]
+        yield from (Fault(path(place), f"'{quantity}'", _NEEDS[name]) for name in lacking)
+    for i, point in enumerate(problem.point or ()):
+        if point and point.dose and point.tolerance and point.tolerance.below is not None:
+            try:
+                below = share_of(point.tolerance.below, point.dose, sizes)
+            except KeyError:
+                continue  # listed above
+            if not below < 1 or not math.isfinite(below):
+                yield Fault(path(("point", i, "tolerance")), found(str(point.tolerance.below)),
+                            "less than the dose itself (under 100 %)")  # fmt: skip
+
+
+def share_of(deviation: Any, dose: Any, sizes: dict[str, float]) -> float:
+    """One side of a tolerance as a share of the dose."""
+    return deviation if isinstance(deviation, float) else deviation.at(sizes) / dose.at(sizes)
