@@ -1,0 +1,1 @@
+"""Equations as pure functions, a topic a file; all broadcast over arrays."""

@@ -33,7 +33,7 @@ def read(file: str | Path) -> Problem:
     ...     try:
     ...         read(file)
     ...     except ProblemError as error:
-    ...         print(error.faults[0])
+    ...         print(error.faults[-1])
     line 3, fluid.drip: found an unknown key; expected perhaps 'drop'
     """
     name = str(file)

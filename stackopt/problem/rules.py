@@ -38,7 +38,7 @@ def found(value: object) -> str:
     """What stands in a file, short enough for a message.
 
     >>> found({"a": 1}), found("x" * 100)[-8:]
-    ('a table of 1', "xxxxx...")
+    ('a table of 1', 'xxxxx...')
     """
     if isinstance(value, dict | list | tuple):
         return f"a {'table' if isinstance(value, dict) else 'list'} of {len(value)}"

@@ -1,0 +1,150 @@
+"""Every rate at once, with capacity left out: the rates to look at, and what each point could do at them.
+
+At a given rate the points share nothing but air. So at each rate every point's options (a stroke and a
+screw setting) are priced alone: their weighted excess x, value v and share a of the capacity.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from stackopt.judge import ROOM
+from stackopt.physics import dosing, spray
+from stackopt.stack import Array, Stack
+
+BIG = 1e12  # cost of an option that is not allowed: far above any real cost, far below overflow
+BATCH = 1_000_000  # numbers in one working array, to bound the memory
+
+
+def rates(stack: Stack) -> Array:
+    """The rates at which an uncoupled best can lie [1/min], rising.
+
+    All steps of a stepped dial. On a free dial, where some option's cost bends upward: a dose meets its
+    target or a tolerance edge, an end of the window meets a screw setting, the two limits of an end are
+    equal, too little and too much air are equally bad; and the ends of what cut, max_rate and dial allow.
+
+    >>> from stackopt.stack import Stack, _example
+    >>> rates(Stack.of(_example()))[[0, 1, -1]]
+    array([ 4.,  5., 60.])
+    """
+    if stack.step is not None:
+        return stack.steps
+    stroke = stack.stroke
+    dose = stack.dose[:, None]
+    targets = [dose, dose * (1 - stack.below[:, None]), dose * (1 + stack.above[:, None])]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Doses at which an end of the window meets a screw setting, or its own other limit.
+        for ratio, flow in ((stack.ratio_min, stack.flow_min), (stack.ratio_max, stack.flow_max)):
+            targets += [stack.flow / ratio[:, None], (flow / ratio)[:, None]]
+        # L + U = 2 q where L > U: each end is one of its two lines, slope times dose plus flow.
+        none = np.zeros(len(stack.names))
+        for low_slope, low_flow in ((stack.ratio_min, none), (none, stack.flow_min)):
+            for high_slope, high_flow in ((stack.ratio_max, none), (none, stack.flow_max)):
+                rest = 2 * stack.flow - (low_flow + high_flow)[:, None]
+                targets.append(rest / (low_slope + high_slope)[:, None])
+        doses = np.hstack(targets)
+        crossings = (doses[:, :, None] / stroke[:, None, :]).ravel()
+    ends = [stack.low, stack.high]
+    found = np.concatenate([crossings, stack.rate_min, stack.rate_max.ravel(), ends])
+    found = np.unique(found[(found >= stack.low) & (found <= stack.high)])  # nan and infinity compare false
+    # Neighbours that rounding alone parts are one rate; the ends of the dial stay as they are.
+    apart = np.r_[True, np.diff(found) > 1e-13 * found[1:]]
+    return found[apart]
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """What the points could do at each rate if the air were ample; all [rates]."""
+
+    rates: Array
+    excess: Array  # the least X; BIG where some point has no allowed stroke
+    air: Array  # share of capacity that this takes at least
+    least_air: Array  # share of capacity below which no setting goes
+
+    @property
+    def allowed(self):
+        """Where some setting keeps every hard rule."""
+        return (self.excess < BIG / 2) & (self.least_air <= ROOM)
+
+
+def scan(stack: Stack, at: Array, tick=lambda: None) -> Scan:
+    """Look at all rates `at` [1/min], points uncoupled.
+
+    >>> from stackopt.stack import Stack, _example
+    >>> seen = scan(Stack.of(_example()), np.array([4.0, 6.0]))
+    >>> seen.excess.round(4).tolist()
+    [0.1727, 0.0]
+    """
+    size = stack.stroke.size
+    batch = max(1, BATCH // size)
+    parts = []
+    for i in range(0, len(at), batch):
+        tick()  # may stop the search
+        parts.append(_scan(stack, at[i : i + batch]))
+    return Scan(at, *(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def strokes(stack: Stack, at: Array, within: Array | None = None):
+    """Dose miss (BIG where not allowed), error and window [rates, points, strokes] at each rate.
+
+    With `within`, a stroke must be allowed at those rates (one for each of `at`) instead.
+    """
+    rate = at[:, None, None]
+    where = rate if within is None else within[:, None, None]
+    dose = dosing.dose(rate, stack.stroke)
+    share = dose / stack.dose[:, None]
+    miss = dosing.dose_miss(share, stack.below[:, None], stack.above[:, None])
+    allowed = (where <= stack.rate_max) & (where >= stack.rate_min[:, None])  # nan compares false
+    miss = np.where(allowed, miss, BIG)
+    low, high = spray.window(
+        dose, stack.ratio_min[:, None], stack.ratio_max[:, None], stack.flow_min[:, None], stack.flow_max[:, None]
+    )
+    return miss, np.abs(share - 1.0), low, high
+
+
+def _scan(stack: Stack, at: Array):
+    miss, _, low, high = strokes(stack, at)
+    # The miss of air is convex in the flow, so the best screw is one of two around the foot of the window
+    # (or around its middle, where the window is turned inside out).
+    reference = stack.reference[:, None]
+    target = np.where(low <= high, low - dosing.SLACK * reference, (low + high) / 2)
+    upper, lower = np.empty_like(miss), np.empty_like(miss)
+    for kind in range(int(stack.nozzle.max()) + 1):
+        of = np.flatnonzero(stack.nozzle == kind)
+        flows = stack.flow[of[0]]
+        flows = flows[~np.isnan(flows)]
+        place = np.searchsorted(flows, target[:, of])
+        upper[:, of] = flows[np.minimum(place, len(flows) - 1)]
+        lower[:, of] = flows[np.maximum(place - 1, 0)]
+    low_miss = spray.air_miss(lower, low, high, reference)
+    high_miss = spray.air_miss(upper, low, high, reference)
+    fewer = low_miss <= high_miss
+    flow = np.where(fewer, lower, upper)
+    miss = miss + np.where(fewer, low_miss, high_miss)
+    drive = at[:, None, None] * stack.drive
+    least = miss.min(axis=2)
+    air = np.where(miss <= least[:, :, None] + 1e-12, flow + drive, np.inf).min(axis=2)
+    allowed = miss < BIG / 2
+    lowest = np.where(allowed, drive, np.inf).min(axis=2) + stack.flow[:, 0]
+    excess = np.minimum(least @ stack.weight, BIG)
+    excess[(least >= BIG / 2).any(axis=1)] = BIG
+    return excess, air.sum(axis=1) / stack.capacity, lowest.sum(axis=1) / stack.capacity
+
+
+def options(stack: Stack, at: Array, within: Array | None = None):
+    """Weighted excess, value and air share of every option at each rate, each [rates, points, options].
+
+    Option o is stroke o // screws with screw o % screws, so options stand in the order of preference.
+    What is not allowed costs BIG in all three.
+    """
+    miss, error, low, high = strokes(stack, at, within)
+    flow = stack.flow[:, None, :]
+    air_miss = spray.air_miss(flow, low[..., None], high[..., None], stack.reference[:, None, None])
+    weight = stack.weight[:, None, None]
+    excess = weight * (miss[..., None] + air_miss)
+    air = (flow + at[:, None, None, None] * stack.drive[..., None]) / stack.capacity
+    value = weight * error[..., None] + stack.air_weight * air
+    shape = (len(at), len(stack.names), -1)
+    with np.errstate(invalid="ignore"):
+        barred = ~((miss[..., None] < BIG / 2) & (flow > 0))
+    return tuple(np.where(barred, BIG, part).reshape(shape) for part in (excess, value, air))

@@ -1,0 +1,149 @@
+"""The spine: one machine as frozen arrays in mL, min and L ANR, its points in the order of their names.
+
+Every later step works on this alone. Shapes are given as [points], [points, strokes] (a stroke is a pump
+and one of its marks) and [points, screws]; shorter rows are filled up with nan (strokes, flows).
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackopt.physics import spray
+from stackopt.problem.model import Point, Problem
+from stackopt.problem.rules import share_of
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """One machine in numbers.
+
+    >>> stack = Stack.of(_example())
+    >>> stack.names, stack.stroke.shape, stack.flow.shape
+    (('a', 'b'), (2, 3), (2, 2))
+    >>> stack.stroke[0]  # the largest stroke first [mL]
+    array([0.06 , 0.036, 0.012])
+    """
+
+    names: tuple[str, ...]
+    place: tuple[int, ...]  # [points] where each stands in the file
+    dose: Array  # [points] required dose D, mL/min
+    below: Array  # [points] how far it may fall short, share of D
+    above: Array  # [points] how far it may exceed, share of D
+    weight: Array  # [points] share of the sum of all weights
+    ratio_min: Array  # [points] least air per oil, L/mL; 0 where not given
+    ratio_max: Array  # [points] most air per oil, L/mL; infinity where not given
+    flow_min: Array  # [points] least air, L/min; 0 where not given
+    flow_max: Array  # [points] most air, L/min; infinity where not given
+    reference: Array  # [points] foot of the window at the required dose, L(D), L/min
+    rate_min: Array  # [points] lowest rate by the cut, 1/min; 0 where not given
+    stroke: Array  # [points, strokes] output of one stroke v f, mL; the largest first, equal ones as written
+    drive: Array  # [points, strokes] drive air of one stroke, L
+    rate_max: Array  # [points, strokes] highest rate of the pump, 1/min; infinity where not given
+    flow: Array  # [points, screws] nozzle air, L/min; rising; only settings with flow
+    nozzle: NDArray[np.intp]  # [points] which of the distinct rows of flow it has
+    pumps: tuple[tuple[str, ...], ...]  # [points][strokes] the pump of each stroke
+    marks: tuple[tuple[str, ...], ...]  # [points][strokes] and its mark
+    turns: tuple[tuple[float, ...], ...]  # [points][screws] turns from closed
+    low: float  # the dial, 1/min
+    high: float
+    step: float | None  # None: the dial is free
+    capacity: float  # L/min
+    air_weight: float
+    time_limit: float  # s
+
+    @classmethod
+    def of(cls, problem: Problem) -> "Stack":
+        """The stack of a problem."""
+        sizes = problem.sizes
+        order = sorted(range(len(problem.point)), key=lambda i: problem.point[i].name)
+        points = [problem.point[i] for i in order]
+        strokes = [_strokes(problem, point, sizes) for point in points]
+        nozzles = {name: [(flow.number, turns) for turns, flow in zip(n.turns, n.flow, strict=True) if flow.number]
+                   for name, n in problem.nozzles.items()}  # fmt: skip
+        screws = [nozzles[point.nozzle] for point in points]
+        kinds: dict[str, int] = {}
+        dose = np.array([point.dose.at(sizes) for point in points])
+        edges = [_window(point, sizes) for point in points]
+        ratio_min, ratio_max, flow_min, flow_max = np.array(edges).T.copy()
+        weight = np.array([point.weight for point in points])
+        cuts = [point.cut.strokes / point.cut.time.number if point.cut else 0.0 for point in points]
+        dial = problem.generator.rate
+        return cls(
+            names=tuple(point.name for point in points),
+            place=tuple(order),
+            dose=dose,
+            below=np.array([share_of(point.tolerance.below, point.dose, sizes) for point in points]),
+            above=np.array([share_of(point.tolerance.above, point.dose, sizes) for point in points]),
+            weight=weight / weight.sum(),
+            ratio_min=ratio_min,
+            ratio_max=ratio_max,
+            flow_min=flow_min,
+            flow_max=flow_max,
+            reference=spray.window(dose, ratio_min, ratio_max, flow_min, flow_max)[0],
+            rate_min=np.array(cuts),
+            stroke=_filled([[s[0] for s in row] for row in strokes]),
+            drive=_filled([[s[1] for s in row] for row in strokes]),
+            rate_max=_filled([[s[2] for s in row] for row in strokes]),
+            flow=_filled([[flow for flow, _ in row] for row in screws]),
+            nozzle=np.array([kinds.setdefault(point.nozzle, len(kinds)) for point in points]),
+            pumps=tuple(tuple(s[3] for s in row) for row in strokes),
+            marks=tuple(tuple(s[4] for s in row) for row in strokes),
+            turns=tuple(tuple(turns for _, turns in row) for row in screws),
+            low=dial.min.number,
+            high=dial.max.number,
+            step=dial.step.number if dial.step else None,
+            capacity=problem.air.capacity.number,
+            air_weight=problem.solve.air_weight,
+            time_limit=problem.solve.time_limit.number * 60,
+        )
+
+    @cached_property
+    def steps(self) -> Array:
+        """The rates of a stepped dial [1/min]: min + k step, up to max."""
+        count = int(np.floor((self.high - self.low) / self.step * (1 + 1e-12) + 1e-9))
+        return np.minimum(self.low + self.step * np.arange(count + 1), self.high)
+
+
+def _strokes(problem: Problem, point: Point, sizes: dict[str, float]) -> list[tuple]:
+    rows = []
+    for name in point.pump:
+        pump = problem.pumps[name]
+        volume = pump.stroke_volume.at(sizes) * point.count
+        drive = (problem.generator.stroke_air if pump.stroke_air is None else pump.stroke_air).number
+        top = pump.max_rate.number if pump.max_rate else np.inf
+        rows += [(volume * share, drive * point.count, top, name, mark) for mark, share in pump.marks.items()]
+    # Twelve digits, so that 0.06 x 0.5 and 0.03 x 1 are equal and stay in the order written.
+    return sorted(rows, key=lambda row: -float(f"{row[0]:.12g}"))
+
+
+def _window(point: Point, sizes: dict[str, float]) -> tuple[float, float, float, float]:
+    ends = []
+    for part in (point.air_per_dose, point.air_flow):
+        low, high = (part.min, part.max) if part else (None, None)
+        ends += [low.at(sizes) if low else 0.0, high.at(sizes) if high else np.inf]
+    return tuple(ends)
+
+
+def _filled(rows: list[list[float]]) -> Array:
+    """Rows of unequal length as one array, filled up with nan."""
+    width = max(map(len, rows))
+    if all(len(row) == width for row in rows):
+        return np.array(rows, dtype=float)
+    return np.array([row + [np.nan] * (width - len(row)) for row in rows])
+
+
+def _example() -> Problem:
+    """A small machine for the examples in docstrings."""
+    point = {"tolerance": "10 %", "pump": "standard", "nozzle": "small", "air_per_dose": {"min": "150 L/mL"}}
+    return Problem(
+        fluid={"kind": "neat oil"},
+        generator={"rate": {"min": "4/min", "max": "60/min", "step": "1/min"}, "stroke_air": "0.01 L"},
+        pumps={"standard": {"stroke_volume": "0.06 mL", "marks": {"1": 0.2, "2": 0.6, "3": 1.0}}},
+        nozzles={"small": {"turns": [0, 1, 2], "flow": ["0 L/min", "32 L/min", "64 L/min"]}},
+        air={"pressure": "6 bar", "capacity": "120 L/min"},
+        point=[{"name": "b", "dose": "22 mL/h", **point}, {"name": "a", "dose": "12 mL/h", **point}],
+    )
