@@ -8,6 +8,7 @@ from stackopt.physics import dosing, spray
 from stackopt.stack import Array, Stack
 
 ROOM = 1 + 1e-9  # the share of capacity that counts as within it
+ROUNDING = 1e-12  # of a rate: what rounding alone may part from a limit of the dial, a cut or a pump
 
 
 @dataclass(frozen=True)
@@ -65,14 +66,15 @@ def judge(stack: Stack, settings: Settings) -> Verdict:
     air = float(flow.sum() + rate * stack.drive[point, stroke].sum())
     error = share - 1.0
     mean_error = float(stack.weight @ np.abs(error))
-    on_dial = bool(stack.low <= rate <= stack.high)
+    slower, faster = rate * (1 - ROUNDING), rate * (1 + ROUNDING)
+    on_dial = stack.low <= faster and slower <= stack.high
     if stack.step is not None:
         on_dial = on_dial and bool((np.abs(stack.steps - rate) <= 1e-9 * stack.step).any())
     allowed = (
         on_dial
         and air <= stack.capacity * ROOM
-        and bool((rate >= stack.rate_min).all())
-        and bool((rate <= stack.rate_max[point, stroke]).all())
+        and bool((faster >= stack.rate_min).all())
+        and bool((slower <= stack.rate_max[point, stroke]).all())
     )
     return Verdict(
         dose=dose,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stackopt.judge import ROOM
+from stackopt.judge import ROOM, ROUNDING
 from stackopt.physics import dosing, spray
 from stackopt.stack import Array, Stack
 
@@ -47,8 +47,8 @@ def rates(stack: Stack) -> Array:
     ends = [stack.low, stack.high]
     found = np.concatenate([crossings, stack.rate_min, stack.rate_max.ravel(), ends])
     found = np.unique(found[(found >= stack.low) & (found <= stack.high)])  # nan and infinity compare false
-    # Neighbours that rounding alone parts are one rate; the ends of the dial stay as they are.
-    apart = np.r_[True, np.diff(found) > 1e-13 * found[1:]]
+    # Neighbours that rounding alone parts are one rate.
+    apart = np.r_[True, np.diff(found) > ROUNDING / 10 * found[1:]]
     return found[apart]
 
 
@@ -94,7 +94,8 @@ def strokes(stack: Stack, at: Array, within: Array | None = None):
     dose = dosing.dose(rate, stack.stroke)
     share = dose / stack.dose[:, None]
     miss = dosing.dose_miss(share, stack.below[:, None], stack.above[:, None])
-    allowed = (where <= stack.rate_max) & (where >= stack.rate_min[:, None])  # nan compares false
+    slower, faster = where * (1 - ROUNDING), where * (1 + ROUNDING)
+    allowed = (slower <= stack.rate_max) & (faster >= stack.rate_min[:, None])  # nan compares false
     miss = np.where(allowed, miss, BIG)
     low, high = spray.window(
         dose, stack.ratio_min[:, None], stack.ratio_max[:, None], stack.flow_min[:, None], stack.flow_max[:, None]

@@ -342,10 +342,13 @@ class _Hunt:
             merged = merge(np.stack((excess[0], cost[0], air[0]), axis=-1), limits)
             if merged is None:
                 raise SolverError("the settings that were proved best could not be found again")
-            choice = preferred(merged, limits)
+            settings = self._settings(rate, preferred(merged, limits))
         except TooManyLabels:
-            choice = mip.preferred(self.stack, rate, self.best, self.value, self.deadline)
-        return self._checked(self._settings(rate, choice))
+            try:
+                settings = mip.preferred(self.stack, rate, self.best, self.value, self.deadline)
+            except mip.NoProof:
+                raise _TimeUp from None
+        return self._checked(settings)
 
     def _settings(self, rate: float, choice: np.ndarray) -> Settings:
         screws = self.stack.flow.shape[1]
@@ -377,10 +380,23 @@ class _Hunt:
     # Where merging grows too large
 
     def _model_excess(self, cell: int) -> None:
-        raise NotImplementedError
+        proved = self._model(cell, None)
+        self.bound[cell] = np.inf if proved is None else max(self.bound[cell], proved.excess)
+        if proved is not None:
+            self._better(proved.excess, proved.settings.rate)
 
     def _model_value(self, cell: int, exact: dict[int, float]) -> None:
-        raise NotImplementedError
+        proved = self._model(cell, self.best)
+        exact[cell] = self.value_bound[cell] = np.inf if proved is None else proved.value
+        if proved is not None:
+            self._cheaper(proved.value, proved.settings.rate)
+
+    def _model(self, cell: int, excess: float | None) -> mip.Proved | None:
+        self.closed["the mixed-integer model"] += 1
+        try:
+            return mip.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
+        except mip.NoProof:
+            raise _TimeUp from None
 
 
 def _price_between(cost: Array, air: Array) -> tuple[float, float]:
