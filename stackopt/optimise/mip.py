@@ -16,8 +16,9 @@ import numpy as np
 
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, Settings, judge
+from stackopt.optimise.scan import rates
 from stackopt.physics.dosing import SLACK
-from stackopt.stack import Stack
+from stackopt.stack import Array, Stack
 
 TIE = 1e-9
 SHARP = 1e3  # rows that hold an excess or a value to 1e-9 are scaled by this; solvers are looser than that
@@ -82,7 +83,7 @@ class Rows:
         left = deadline - time.monotonic()
         if left <= 0:
             raise NoProof
-        self.problem.setObjective(self._pulp.lpSum(c * v for c, v in terms))
+        self.problem.setObjective(self._pulp.lpSum(SHARP * c * v for c, v in terms))
         engine = _engine(self._pulp, solver, left)
         try:
             with warnings.catch_warnings():
@@ -99,8 +100,8 @@ class Rows:
             return None
         model = getattr(self.problem, "solverModel", None)
         if solver == "highs" and model is not None:
-            return float(model.getInfo().mip_dual_bound)
-        return float(self.problem.objective.value())
+            return float(model.getInfo().mip_dual_bound) / SHARP
+        return float(self.problem.objective.value()) / SHARP
 
     def _verdict(self, stats: Any) -> tuple[bool, bool]:
         """Whether the solver ended by itself, and whether it has a solution. The two PuLPs tell differently."""
@@ -216,29 +217,14 @@ class StackModel:
         self.rows.row([(1.0, pick) for pick in chosen], high=len(chosen) - 1)
 
 
-def exact_rates(stack: Stack, strokes: Sequence[int], screws: Sequence[int], low: float, high: float) -> list[float]:
-    """The rates between `low` and `high` at which a choice can be best [1/min], rising."""
-    if stack.step is not None:
-        steps = stack.steps
-        return steps[(steps >= low) & (steps <= high)].tolist()
-    from dataclasses import replace
-
-    from stackopt.optimise.scan import rates
-
-    points, strokes, screws = np.arange(len(stack.names)), list(strokes), list(screws)
-    alone = replace(
-        stack,
-        stroke=stack.stroke[points, strokes][:, None],
-        drive=stack.drive[points, strokes][:, None],
-        rate_max=stack.rate_max[points, strokes][:, None],
-        flow=stack.flow[points, screws][:, None],
-        low=low,
-        high=high,
-    )
-    found = rates(alone).tolist()
-    drive = float(alone.drive.sum())
-    full = (stack.capacity - float(alone.flow.sum())) / drive if drive else np.inf
-    return sorted({*found, full} if low < full < high else found)
+def _rates_of(stack: Stack, every: Array, settings: Settings) -> list[float]:
+    """The rates at which a choice is compared [1/min], rising: `every`, and where it meets capacity."""
+    low, high = every[0], every[-1]
+    point = np.arange(len(stack.names))
+    drive = float(stack.drive[point, list(settings.stroke)].sum())
+    full = (stack.capacity - float(stack.flow[point, list(settings.screw)].sum())) / drive if drive else np.inf
+    inside = stack.step is None and low < full < high
+    return sorted({*every.tolist(), full}) if inside else every.tolist()
 
 
 def solve(stack: Stack, low: float | None = None, high: float | None = None, solver: str = "highs",
@@ -252,6 +238,9 @@ def solve(stack: Stack, low: float | None = None, high: float | None = None, sol
     6.0
     """
     model = StackModel(stack, low, high)
+    every = rates(stack)
+    every = every[(every >= model.range[0]) & (every <= model.range[1])]
+    every = np.unique(np.r_[every, model.range]) if stack.step is None else every
     goal = model.excess
     if excess is not None:
         model.hold(model.excess, excess + TIE)
@@ -262,7 +251,7 @@ def solve(stack: Stack, low: float | None = None, high: float | None = None, sol
             return None
         bound, strokes, screws = answer
         found = []
-        for rate in exact_rates(stack, strokes, screws, *model.range):
+        for rate in _rates_of(stack, every, Settings(0.0, strokes, screws)):
             settings = Settings(rate, strokes, screws)
             verdict = judge(stack, settings)
             if verdict.allowed and (excess is None or verdict.least <= excess + TIE):

@@ -311,7 +311,7 @@ class _Hunt:
                 exact[cell] = self.value_bound[cell] = float(merged.labels[:, 1].min())
                 self._cheaper(exact[cell], self.low[cell])
             else:
-                exact[cell] = np.inf
+                exact[cell] = self.value_bound[cell] = np.inf
         except TooManyLabels:
             self._model_value(cell, exact)
 
@@ -387,8 +387,12 @@ class _Hunt:
 
     def _model_value(self, cell: int, exact: dict[int, float]) -> None:
         proved = self._model(cell, self.best)
-        exact[cell] = self.value_bound[cell] = np.inf if proved is None else proved.value
+        exact[cell] = self.value_bound[cell] = np.inf
         if proved is not None:
+            if self.low[cell] < self.high[cell]:
+                self._single(proved.settings.rate)
+                cell = len(self.low) - 1
+            exact[cell] = self.value_bound[cell] = proved.value
             self._cheaper(proved.value, proved.settings.rate)
 
     def _model(self, cell: int, excess: float | None) -> mip.Proved | None:
