@@ -1,0 +1,38 @@
+"""Settings for stacked metering pumps in near-dry machining: computed, proved and explained.
+
+>>> import stackopt
+>>> sorted(stackopt.__all__)[:4]
+['Fault', 'Problem', 'ProblemError', 'Rates']
+"""
+
+from importlib import import_module
+from typing import Any
+
+from stackopt.version import VERSION as __version__
+
+# Each name with the module that holds it, imported when first used: `import stackopt` itself stays light.
+_HOMES = {
+    "read": "stackopt.problem.files",
+    "schema": "stackopt.problem.files",
+    "Problem": "stackopt.problem.model",
+    "solve": "stackopt.result",
+    "rates": "stackopt.result",
+    "Result": "stackopt.result",
+    "Rates": "stackopt.result",
+    "Fault": "stackopt.errors",
+    "StackoptError": "stackopt.errors",
+    "ProblemError": "stackopt.errors",
+    "SolverError": "stackopt.errors",
+}
+__all__ = ["Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "StackoptError", "__version__",
+           "rates", "read", "schema", "solve"]  # fmt: skip
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'stackopt' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

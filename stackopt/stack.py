@@ -144,6 +144,6 @@ def _example() -> Problem:
         generator={"rate": {"min": "4/min", "max": "60/min", "step": "1/min"}, "stroke_air": "0.01 L"},
         pumps={"standard": {"stroke_volume": "0.06 mL", "marks": {"1": 0.2, "2": 0.6, "3": 1.0}}},
         nozzles={"small": {"turns": [0, 1, 2], "flow": ["0 L/min", "32 L/min", "64 L/min"]}},
-        air={"pressure": "6 bar", "capacity": "120 L/min"},
+        air={"pressure": "6 bar", "capacity": "140 L/min"},
         point=[{"name": "b", "dose": "22 mL/h", **point}, {"name": "a", "dose": "12 mL/h", **point}],
     )

@@ -1,0 +1,1 @@
+"""Answers as people read them. Figures come from the judge alone."""

@@ -1,0 +1,142 @@
+"""The commands; the only file that prints or exits."""
+
+import json
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from stackopt.errors import Fault, ProblemError, StackoptError
+from stackopt.version import VERSION
+
+UsageError = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
+# Of several files the worst counts, in this order.
+_WORST = (130, 1, 2, 4, 5, 3, 0)
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+                  help="Settings for stacked metering pumps: computed, proved and explained.")  # fmt: skip
+Json = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
+File = Annotated[str, typer.Argument(metavar="FILE", help="Problem file (TOML or JSON), or - for standard input.")]
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def _say(text: str) -> None:
+    sys.stderr.write(text + "\n")
+    sys.stderr.flush()
+
+
+def _json(data: Any, lines: bool = False) -> None:
+    _print(json.dumps(data, allow_nan=False, indent=None if lines else 2))
+
+
+def _faults(error: StackoptError, file: str | None, as_json: bool, lines: bool = False) -> int:
+    """Say what is wrong, and the exit code that goes with it."""
+    faults = error.faults if isinstance(error, ProblemError) else (Fault(None, str(error), "an answer"),)
+    _say(str(error) if isinstance(error, ProblemError) else f"{file}: {error}")
+    if as_json:
+        _json({"format": "stackopt.fault/1", "file": file, "exit": error.exit_code, "faults": [
+            {"line": f.line, "key": f.key, "found": f.found, "expected": f.expected} for f in faults]},
+            lines)  # fmt: skip
+    return error.exit_code
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        _print(f"stackopt {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True,
+                                                help="Print the version.")] = False) -> None:  # fmt: skip
+    pass
+
+
+def _answer(file: str, call: str, as_json: bool, lines: bool = False) -> int:
+    """Read one file, answer it and print that; the exit code."""
+    import stackopt
+
+    try:
+        result = getattr(stackopt, call)(stackopt.read(file))
+        text = result.to_dict() if as_json else str(result)
+    except StackoptError as error:
+        return _faults(error, file, as_json, lines)
+    if as_json:
+        _json(text, lines)
+    else:
+        _print(text)
+    return result.exit_code
+
+
+@app.command()
+def solve(files: Annotated[list[str], typer.Argument(metavar="FILE...", help="Problem files, or - for standard input.")],
+          as_json: Json = False) -> None:  # fmt: skip
+    """The settings of one machine or of many."""
+    codes = []
+    for number, file in enumerate(files):
+        if not as_json and len(files) > 1:
+            _print(f"{'' if number == 0 else chr(10)}== {file}")
+        codes.append(_answer(file, "solve", as_json, len(files) > 1))
+        if codes[-1] == 130:
+            break
+    raise typer.Exit(min(codes, key=_WORST.index))
+
+
+@app.command()
+def rates(file: File, as_json: Json = False) -> None:
+    """Which rates and marks serve which point, and what conflicts."""
+    raise typer.Exit(_answer(file, "rates", as_json))
+
+
+@app.command()
+def schema() -> None:
+    """The JSON Schema of a problem file."""
+    import stackopt
+
+    _json(stackopt.schema())
+
+
+@app.command()
+def new(file: Annotated[str, typer.Argument(metavar="FILE", help="The file to make; it must not exist.")]) -> None:
+    """A commented starting file."""
+    from stackopt.problem.starter import STARTER
+
+    try:
+        with open(file, "x", encoding="utf-8") as stream:
+            stream.write(STARTER)
+    except FileExistsError:
+        raise ProblemError((Fault(None, "a file of that name", "a new name; nothing is overwritten"),), file) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ProblemError((Fault(None, reason, "a place that can be written to"),), file) from None
+    _say(f"wrote {file}; fill in your machine, then: stackopt solve {Path(file).name}")
+
+
+def main() -> None:
+    """Run the command line and exit with its code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a name may not fit the terminal's encoding
+    as_json = "--json" in sys.argv[1:]
+    try:
+        code = app(standalone_mode=False) or 0
+    except UsageError as error:
+        fault = ProblemError((Fault(None, error.format_message(), "a command as in 'stackopt --help'"),))
+        code = _faults(fault, None, as_json)
+    except StackoptError as error:
+        code = _faults(error, getattr(error, "file", None), as_json)
+    except (KeyboardInterrupt, typer.Abort):
+        _say("interrupted")
+        code = 130
+    except BrokenPipeError:
+        # The reader has gone; nothing more can be said, and Python must not try to on its way out.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 128 + signal.SIGPIPE
+    sys.exit(code)

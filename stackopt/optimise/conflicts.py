@@ -1,0 +1,270 @@
+"""Which rates serve which point, and the smallest sets of points that nothing serves together.
+
+A set of points conflicts where every rate fails at least one of them: it hits every rate's set of unserved points.
+A smallest one is found exactly as a covering problem, rates entering it only as they are needed; further ones by
+cutting off what was found. Under a shared air supply the same covering has weights instead of ones.
+"""
+
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stackopt.judge import ROOM, ROUNDING
+from stackopt.optimise import mip
+from stackopt.optimise.scan import BATCH, BIG, options, rates, scan, strokes
+from stackopt.physics.dosing import SLACK, dose, dose_miss
+from stackopt.stack import Array, Stack
+
+MOST = 20  # conflicts listed
+SECONDS = 20.0  # spent on looking for larger ones
+
+
+@dataclass(frozen=True)
+class Band:
+    """Rates [1/min] at which one stroke gives a point its dose, cut and max_rate held."""
+
+    stroke: int
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, eq=False)
+class RateMap:
+    """Bands of each point of the stack, and what they share; rates in 1/min, points by number."""
+
+    bands: tuple[tuple[Band, ...], ...]
+    shared: tuple[tuple[float, float], ...]
+    most: tuple[int, ...]  # the most points that one rate serves
+    most_range: tuple[float, float] | None
+    conflicts: tuple[tuple[int, ...], ...]
+    complete: bool
+
+
+def rate_map(stack: Stack) -> RateMap:
+    """Look at doses, cuts and max_rate alone.
+
+    >>> from stackopt.stack import Stack, _example
+    >>> found = rate_map(Stack.of(_example()))
+    >>> found.shared, found.bands[0][0]
+    (((6.0, 6.0),), Band(stroke=1, low=5.0, high=6.0))
+    """
+    bands = tuple(tuple(_bands(stack, i)) for i in range(len(stack.names)))
+    at = stack.steps if stack.step is not None else _free_cells(stack, bands)
+    served = _served(stack, at)
+    count = served.sum(axis=0)
+    shared = tuple((at[a], at[b]) for a, b in _runs(count == len(stack.names)))
+    most, most_range = (), None
+    if count.max() > 0:
+        first = int(count.argmax())
+        same = (served == served[:, first : first + 1]).all(axis=0)
+        last = next(b for a, b in _runs(same) if a <= first <= b)
+        most = tuple(np.flatnonzero(served[:, first]).tolist())
+        most_range = (float(at[first]), float(at[last]))
+    conflicts, complete = (), True
+    if not shared:
+        conflicts, complete = _smallest_conflicts(served)
+    shared = tuple((float(a), float(b)) for a, b in shared)
+    return RateMap(bands, shared, most, most_range, conflicts, complete)
+
+
+def _bands(stack: Stack, i: int) -> Iterator[Band]:
+    found = []
+    for s in range(len(stack.pumps[i])):
+        stroke = stack.stroke[i, s]
+        low = max(stack.low, stack.rate_min[i])
+        high = min(stack.high, stack.rate_max[i, s])
+        if low > high * (1 + ROUNDING):
+            continue
+        if stack.step is not None:
+            steps = stack.steps[(stack.steps * (1 + ROUNDING) >= low) & (stack.steps * (1 - ROUNDING) <= high)]
+            share = dose(steps, stroke) / stack.dose[i]
+            inside = steps[dose_miss(share, stack.below[i], stack.above[i]) == 0]
+            if len(inside):
+                found.append(Band(s, float(inside[0]), float(inside[-1])))
+            continue
+        start = stack.dose[i] * (1 - stack.below[i]) / stroke
+        end = stack.dose[i] * (1 + stack.above[i]) / stroke
+        if start <= high * (1 + SLACK) and end >= low * (1 - SLACK):  # a dose has that slack
+            start, end = min(max(start, low), high), max(min(end, high), low)
+            found.append(Band(s, float(start), float(end)))
+    yield from sorted(found, key=lambda band: (band.low, band.high, band.stroke))
+
+
+def _free_cells(stack: Stack, bands: Sequence[Sequence[Band]]) -> Array:
+    """Ends of bands and what lies between them: rates that stand for all rates of a free dial."""
+    ends = np.unique([stack.low, stack.high, *(end for row in bands for b in row for end in (b.low, b.high))])
+    ends = ends[np.r_[True, np.diff(ends) > ROUNDING * ends[1:]]]
+    return np.sort(np.r_[ends, (ends[:-1] + ends[1:]) / 2])
+
+
+def _served(stack: Stack, at: Array) -> np.ndarray:
+    """Whether some stroke gives the dose; [points, rates]."""
+    batch = max(1, BATCH // stack.stroke.size)
+    parts = [(strokes(stack, at[k : k + batch])[0] == 0).any(axis=2) for k in range(0, len(at), batch)]
+    return np.concatenate(parts).T
+
+
+def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
+    """First and last index of every run of true."""
+    edges = np.diff(np.r_[0, mask.astype(np.int8), 0])
+    return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
+
+
+def _smallest_conflicts(served: np.ndarray) -> tuple[tuple[tuple[int, ...], ...], bool]:
+    """Single points that nothing serves, then pairs, then larger sets; and whether these are all."""
+    found = [(int(i),) for i in np.flatnonzero(~served.any(axis=1))]
+    some = np.flatnonzero(served.any(axis=1))
+    table = served[some].astype(np.float32)
+    for k in range(0, len(some), 256):
+        together = table[k : k + 256] @ table.T
+        for a, b in np.argwhere(together == 0):
+            if k + a < b:
+                found.append((int(some[k + a]), int(some[b])))
+        if len(found) > MOST:
+            return tuple(found[:MOST]), False
+    weights = (~served).T.astype(float)
+    deadline = time.monotonic() + SECONDS
+    while True:
+        try:
+            conflict = _smallest(weights, found, deadline)
+        except mip.NoProof:
+            return tuple(found), False
+        if conflict is None:
+            return tuple(found), True
+        if len(found) == MOST:
+            return tuple(found), False
+        found.append(conflict)
+
+
+def _smallest(weights: Array, avoid: Sequence[Sequence[int]], deadline: float) -> tuple[int, ...] | None:
+    """A smallest set of columns that sums to 1 or more in every row of `weights` [rates, points]."""
+    rows = [int(weights.sum(axis=1).argmin())]
+    while True:
+        chosen = mip.smallest_cover(weights[rows], avoid, deadline)
+        if chosen is None:
+            return None
+        sums = weights[:, chosen].sum(axis=1)
+        worst = int(sums.argmin())
+        if sums[worst] >= 1 - 1e-12:
+            return tuple(chosen)
+        if worst in rows:  # the solver's cover is not one
+            raise mip.SolverError("the solver highs gave a cover that leaves a rate uncovered")
+        rows.append(worst)
+
+
+# Where the rates do not conflict
+
+@dataclass(frozen=True)
+class AirConflict:
+    """A smallest set of points that no setting brings into tolerance together."""
+
+    points: tuple[int, ...]
+    by_capacity: bool  # False: no screw setting fits their windows, however large the supply
+    needed: float | None  # least air with which they and the others' least could run, L/min
+    rate: float | None  # and the rate at which that is so, 1/min
+
+
+def air_conflict(stack: Stack) -> tuple[AirConflict | None, float | None]:
+    """Why not every point is in tolerance although rates are shared; and the air that all would need [L/min].
+
+    The points outside the set must only have some setting, at whatever dose.
+    """
+    at = rates(stack)
+    good, least, allowed = _least_air(stack, at)
+    at, good, least = at[allowed], good[allowed], least[allowed]
+    whole = good.sum(axis=1)
+    needed = float(whole.min() * stack.capacity) if len(whole) and whole.min() < BIG / 2 else None
+    if not len(at) or (needed is not None and needed <= stack.capacity * ROOM):
+        return None, needed
+    deadline = time.monotonic() + SECONDS
+    spare = ROOM - least.sum(axis=1)
+    for by_capacity in (False, True):
+        more = np.where(good < BIG / 2, good - least, np.inf)
+        if by_capacity:
+            usable = spare > 0
+            weights = np.minimum(more[usable] / spare[usable, None] * (1 - 1e-12), 1.0)
+        else:
+            usable = np.ones(len(at), dtype=bool)
+            weights = np.where(np.isinf(more), 1.0, 0.0)
+        try:
+            chosen = _smallest(weights, [], deadline)
+        except mip.NoProof:
+            return None, needed
+        if chosen is not None:
+            alone = np.where(usable, good[:, list(chosen)].sum(axis=1) + least.sum(axis=1)
+                             - least[:, list(chosen)].sum(axis=1), BIG)  # fmt: skip
+            best = int(alone.argmin())
+            possible = alone[best] < BIG / 2
+            return AirConflict(
+                chosen,
+                by_capacity,
+                float(alone[best] * stack.capacity) if possible else None,
+                float(at[best]) if possible else None,
+            ), needed
+    return None, needed
+
+
+def _least_air(stack: Stack, at: Array):
+    """Least share of capacity of each point in tolerance (BIG where never) and at all; where that is allowed."""
+    size = stack.stroke.size * stack.flow.shape[1]
+    batch = max(1, BATCH // size)
+    good, least = [], []
+    for k in range(0, len(at), batch):
+        excess, _, air = options(stack, at[k : k + batch])
+        good.append(np.where(excess == 0, air, BIG).min(axis=2))
+        least.append(air.min(axis=2))
+    good, least = np.concatenate(good), np.concatenate(least)
+    return good, least, (least < BIG / 2).all(axis=1)
+
+
+# Where the hard rules clash
+
+@dataclass(frozen=True)
+class HardConflict:
+    """A smallest set of hard rules that cannot hold together: ("cut", point), ("max_rate", pump), ..."""
+
+    rules: tuple[tuple[str, str], ...]
+    points: tuple[int, ...]
+    least_air: float | None  # the least air of any setting, where the supply is what falls short, L/min
+
+
+def hard_conflict(stack: Stack) -> HardConflict:
+    """A smallest clashing set, by dropping each rule in turn and keeping out what is not needed for the clash."""
+    cut = int(stack.rate_min.argmax())
+    pumps = sorted({pump for i, row in enumerate(stack.pumps) for s, pump in enumerate(row)
+                    if np.isfinite(stack.rate_max[i, s])})  # fmt: skip
+    rules = [("capacity", ""), ("rate range", "")]
+    rules += [("cut", stack.names[cut])] if stack.rate_min[cut] > 0 else []
+    rules += [("max_rate", pump) for pump in pumps]
+    for rule in list(rules):
+        fewer = [r for r in rules if r != rule]
+        if not _possible(stack, fewer):
+            rules = fewer
+    points = {cut} if any(kind == "cut" for kind, _ in rules) else set()
+    named = {name for kind, name in rules if kind == "max_rate"}
+    points |= {i for i, row in enumerate(stack.pumps) if named and set(row) <= named}
+    least = None
+    if ("capacity", "") in rules:
+        at = rates(stack)
+        _, air, allowed = _least_air(stack, at)
+        least = float(air[allowed].sum(axis=1).min() * stack.capacity) if allowed.any() else None
+    return HardConflict(tuple(rules), tuple(sorted(points)), least)
+
+
+def _possible(stack: Stack, rules: Sequence[tuple[str, str]]) -> bool:
+    """Whether some setting keeps these hard rules."""
+    named = {name for kind, name in rules if kind == "max_rate"}
+    held = np.zeros(stack.stroke.shape, dtype=bool)
+    for i, row in enumerate(stack.pumps):
+        held[i, : len(row)] = [pump in named for pump in row]
+    changed = replace(
+        stack,
+        rate_min=stack.rate_min if any(kind == "cut" for kind, _ in rules) else np.zeros_like(stack.rate_min),
+        rate_max=np.where(held | np.isnan(stack.rate_max), stack.rate_max, np.inf),
+        capacity=stack.capacity if ("capacity", "") in rules else 1e9 * stack.capacity,
+    )
+    if ("rate range", "") not in rules:
+        changed = replace(changed, low=1e-6 * stack.low, high=1e6 * stack.high, step=None)
+    return bool(scan(changed, rates(changed)).allowed.any())

@@ -1,0 +1,171 @@
+"""Answers as text for a terminal or a pipe: 80 columns, no colour, nothing beyond ASCII of our own."""
+
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stackopt.words import number, rate_words
+
+if TYPE_CHECKING:
+    from stackopt.result import Rates, Result
+
+WIDTH = 80
+_LABEL = 9
+_SPRAY = {"in window": "good", "too little air": "sputter", "too much air": "fog"}
+
+
+def _line(label: str, text: str) -> str:
+    """A label, right-aligned, and its text, wrapped under itself."""
+    indent = " " * (_LABEL + 2)
+    return textwrap.fill(text, WIDTH, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=indent,
+                         break_long_words=False, break_on_hyphens=False)  # fmt: skip
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"
+
+
+def result_text(result: "Result") -> str:
+    """A short block and a table: what to dial in, what it does, why, and how it was proved."""
+    lines = [_line("machine", result.problem.title)] if result.problem.title else []
+    lines.append(_line("status", _status(result)))
+    if result.verdict is not None:
+        lines += _found(result)
+    lines += [_line("conflict" if n == 0 else "", c["why"]) for n, c in enumerate(result.conflicts)]
+    if result.verdict is not None:
+        lines += _rates_that_serve_most(result)
+    if result.needed_air is not None:
+        lines.append(_line("needed", f"{number(result.needed_air)} L/min of air would serve every point"))
+    lines += [_line("warning", warning) for warning in result.warnings]
+    lines.append(_line("proof", f"{result.method}; {result.seconds:.2g} s"))
+    if result.points:
+        lines += ["", *_table(result)]
+        lines += ["", *(_line("caution" if n == 0 else "", text) for n, text in enumerate(result.cautions))]
+    return "\n".join(lines)
+
+
+def _status(result: "Result") -> str:
+    if result.status == "infeasible":
+        return "the hard rules cannot be met together"
+    served = sum(point.in_tolerance for point in result.points)
+    all_served = "every point in tolerance" if result.in_tolerance else (
+        f"{served} of {len(result.problem.point)} points in tolerance")
+    if result.status == "optimal":
+        return f"{all_served}, proved best" if result.in_tolerance else (
+            f"no setting serves every point; the best compromise, proved: {all_served}")
+    stop = {"time limit": "the time limit came before the proof", "interrupted": "interrupted before the proof"}
+    if result.verdict is None:
+        return f"{stop[result.status]}; nothing found yet"
+    gap = "unknown" if result.gap is None else f"at most {number(result.gap)} in {_gap_of(result)}"
+    return f"{stop[result.status]}; the best found: {all_served}; gap {gap}"
+
+
+def _gap_of(result: "Result") -> str:
+    return "excess" if result.objective.excess - result.bound.excess > 1e-9 else "value"
+
+
+def _found(result: "Result") -> list[str]:
+    lower, higher = result.pins
+    objective, bound = result.objective, result.bound
+    lines = [_line("rate", f"{number(result.rate, 6)} strokes/min"),
+             _line("", f"lower: {lower}; higher: {higher}")]  # fmt: skip
+    if result.next_rates:
+        lines.append(_line("next best", "; ".join(
+            f"{number(rate, 6)}/min {_cost(objective, other)}"
+            for rate, other in zip(result.next_rates, result.next_best, strict=True))))  # fmt: skip
+    lines.append(_line("error", f"mean {_percent(objective.mean_error)}, worst {_percent(objective.worst_error)}"))
+    if objective.excess > 0 or not result.in_tolerance:
+        lines.append(_line("excess", f"{number(objective.excess)} beyond tolerance (weighted mean); no setting is "
+                           f"below {number(bound.excess)}"))  # fmt: skip
+    limit = "not proved" if bound.value is None else number(bound.value)
+    lines.append(_line("value", f"{number(objective.value)}; no setting {'of that excess ' if objective.excess else ''}"
+                       f"is below {limit}"))  # fmt: skip
+    lines.append(_line("air", f"{result.verdict.air:.1f} of {number(result.stack.capacity)} L/min "
+                       f"({_percent(objective.air_share)})"))  # fmt: skip
+    return lines
+
+
+def _cost(best, other) -> str:
+    """What another rate is worth beside the best."""
+    if other.excess - best.excess > 1e-9:
+        return f"excess +{number(other.excess - best.excess)}"
+    return f"value {other.value - best.value:+.4f}"
+
+
+def _rates_that_serve_most(result: "Result") -> list[str]:
+    found = result.rate_map
+    if result.in_tolerance or not found.conflicts or not found.most:
+        return []
+    return [_line("most", f"{len(found.most)} of {len(result.stack.names)} points have their dose at "
+                  f"{rate_words(*found.most_range)} strokes/min")]  # fmt: skip
+
+
+def _table(result: "Result") -> list[str]:
+    head = ("point", "pump", "mark", "turns", "dose", "needs", "error", "air", "window", "spray")
+    unit = ("", "", "", "", "mL/h", "mL/h", "%", "L/min", "L/min", "")
+    rows = []
+    for p in result.points:
+        top = "" if p.air_max_L_per_min is None else number(p.air_max_L_per_min, 3)
+        error = f"{100 * p.error:+.1f}"
+        rows.append((p.name, p.pump, p.mark, number(p.turns), number(p.dose_mL_per_h),
+                     number(p.required_mL_per_h), error if p.excess == 0 else error + "!",
+                     number(p.air_L_per_min, 3), f"{number(p.air_min_L_per_min or 0, 3)}..{top}",
+                     _SPRAY[p.spray]))  # fmt: skip
+    return table([head, unit, *rows], flexible=(0, 1), left=(0, 1, 9))
+
+
+def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:
+    """Rows as aligned text of at most 80 columns: the flexible columns are cut to what is left.
+
+    >>> table([("name", "x"), ("a", "1.5")], flexible=(0,), left=(0,))
+    ['name    x', 'a     1.5']
+    """
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    spare = WIDTH - sum(w for k, w in enumerate(widths) if k not in flexible) - 2 * (len(widths) - 1)
+    gap = "  "
+    if spare < sum(widths[k] for k in flexible):
+        gap, spare = " ", spare + len(widths) - 1
+    while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 6:
+        widest = max(flexible, key=lambda k: widths[k])
+        widths[widest] -= 1
+    lines = []
+    for row in rows:
+        cells = []
+        for k, cell in enumerate(row):
+            text = cell if len(cell) <= widths[k] else cell[: max(widths[k] - 2, 1)] + ".."
+            cells.append(f"{text:<{widths[k]}}" if k in left else f"{text:>{widths[k]}}")
+        lines.append(gap.join(cells).rstrip())
+    return lines
+
+
+def rates_text(found: "Rates") -> str:
+    """The bands of each point, what they share and what conflicts."""
+    stack, rates = found.stack, found.map
+    lines = [_line("machine", found.problem.title)] if found.problem.title else []
+    if rates.shared:
+        lines.append(_line("shared", " and ".join(rate_words(a, b) for a, b in rates.shared) + " strokes/min"))
+    else:
+        lines.append(_line("shared", "no rate serves every point"))
+        if rates.most:
+            lines.append(_line("most", f"{len(rates.most)} of {len(stack.names)} points at "
+                               f"{rate_words(*rates.most_range)} strokes/min"))  # fmt: skip
+    for n, conflict in enumerate(found.to_dict()["conflicts"]):
+        lines.append(_line("conflict" if n == 0 else "", conflict["why"]))
+    if not rates.complete:
+        lines.append(_line("", "(there may be more conflicts)"))
+    lines += ["", "strokes/min at which each mark gives the dose within tolerance"]
+    several = len({pump for row in stack.pumps for pump in row}) > 1
+    rows = []
+    for i in np.argsort(stack.place):
+        bands = sorted(rates.bands[i], key=lambda b: (b.low, b.high))
+        texts = [f"{rate_words(b.low, b.high)} (mark {stack.marks[i][b.stroke]}"
+                 + (f" of {stack.pumps[i][b.stroke]})" if several else ")") for b in bands]  # fmt: skip
+        rows.append((stack.names[i], ", ".join(texts) or "none"))
+    width = min(max(len(name) for name, _ in rows), 24)
+    for name, text in rows:
+        short = name if len(name) <= width else name[: width - 2] + ".."
+        lines.append(textwrap.fill(text, WIDTH, initial_indent=f"{short:<{width}}  ",
+                                   subsequent_indent=" " * (width + 2)))  # fmt: skip
+    return "\n".join(lines)

@@ -1,0 +1,400 @@
+"""What comes out: a result with its proof, figures by the judge, and the same as plain data for JSON."""
+
+import math
+import time
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from stackopt.judge import Settings, Verdict, judge
+from stackopt.optimise import conflicts as clash
+from stackopt.optimise.search import Outcome, search
+from stackopt.problem.model import Problem
+from stackopt.stack import Stack
+from stackopt.words import conflict_words, hard_words, in_file_order, number
+
+CAUTIONS = (
+    "Shut off and vent the air before touching screws or lines; keep hands and face out of the jet.",
+    "Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
+    "licensed practice.",
+)
+VANISHING = "Fluids that vanish are often flammable: no ignition sources, no hot work; ask the safety officer."
+
+
+@dataclass(frozen=True)
+class PointResult:
+    """One point's settings and what they do; doses in mL/h, air in L/min ANR, shares as numbers."""
+
+    name: str
+    generator: int
+    pump: str
+    mark: str
+    turns: float
+    dose_mL_per_h: float
+    required_mL_per_h: float
+    error: float
+    in_tolerance: bool
+    excess: float
+    air_L_per_min: float
+    air_min_L_per_min: float | None
+    air_max_L_per_min: float | None
+    spray: str
+
+
+@dataclass(frozen=True)
+class Objective:
+    """X, E, the worst error, the share of the air supply and the value."""
+
+    excess: float
+    mean_error: float
+    worst_error: float
+    air_share: float
+    value: float
+
+
+@dataclass(frozen=True)
+class Bound:
+    """What no settings can beat: the excess, and the value among those of least excess; None if not proved."""
+
+    excess: float | None
+    value: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """The answer to one problem. Explanations are computed when first read.
+
+    >>> from stackopt.stack import _example
+    >>> result = solve(_example())
+    >>> result.status, result.rate, result.in_tolerance, result.points[0].mark
+    ('optimal', 6.0, True, '3')
+    """
+
+    problem: Problem
+    stack: Stack
+    outcome: Outcome
+    seconds: float
+
+    @property
+    def status(self) -> str:
+        """optimal, infeasible, time limit or interrupted."""
+        return self.outcome.status
+
+    @property
+    def settings(self) -> Settings | None:
+        """What is dialled in, in the order of the stack."""
+        return self.outcome.settings
+
+    @property
+    def rate(self) -> float | None:
+        """Strokes per minute."""
+        return self.settings.rate if self.settings else None
+
+    @cached_property
+    def verdict(self) -> Verdict | None:
+        """The judge's figures, points in the order of the stack."""
+        return judge(self.stack, self.settings) if self.settings else None
+
+    @property
+    def in_tolerance(self) -> bool:
+        """Whether every point has its dose and its spray."""
+        return self.verdict is not None and self.verdict.in_tolerance
+
+    @property
+    def exit_code(self) -> int:
+        """What the command line ends with."""
+        if self.status == "optimal":
+            return 0 if self.in_tolerance else 3
+        return {"infeasible": 4, "interrupted": 130}.get(self.status, 5)
+
+    @cached_property
+    def points(self) -> tuple[PointResult, ...]:
+        """The points in the order of the file; empty without settings."""
+        verdict, settings, stack = self.verdict, self.settings, self.stack
+        if verdict is None or settings is None:
+            return ()
+        rows = [PointResult(
+            name=name, generator=1, pump=stack.pumps[i][settings.stroke[i]],
+            mark=stack.marks[i][settings.stroke[i]], turns=stack.turns[i][settings.screw[i]],
+            dose_mL_per_h=float(verdict.dose[i] * 60), required_mL_per_h=float(stack.dose[i] * 60),
+            error=float(verdict.error[i]), in_tolerance=bool(verdict.excess[i] == 0),
+            excess=float(verdict.excess[i]), air_L_per_min=float(verdict.flow[i]),
+            air_min_L_per_min=float(verdict.air_min[i]) or None,
+            air_max_L_per_min=float(verdict.air_max[i]) if math.isfinite(verdict.air_max[i]) else None,
+            spray=_spray(verdict, i),
+        ) for i, name in enumerate(stack.names)]  # fmt: skip
+        return tuple(row for _, row in sorted(zip(stack.place, rows, strict=True), key=lambda pair: pair[0]))
+
+    @cached_property
+    def objective(self) -> Objective | None:
+        """What the settings are worth."""
+        v = self.verdict
+        if v is None:
+            return None
+        return Objective(v.least, v.mean_error, v.worst_error, v.air / self.stack.capacity, v.value)
+
+    @cached_property
+    def bound(self) -> Bound | None:
+        """What is proved; None where nothing is."""
+        excess, value, got = self.outcome.excess_bound, self.outcome.value_bound, self.objective
+        if excess is None:
+            return None
+        # A bound and the judge's sum may part by rounding; the bound is never above what was reached.
+        if got is not None:
+            excess = min(excess, got.excess)
+            value = None if value is None else min(value, got.value)
+        return Bound(excess, value)
+
+    @property
+    def gap(self) -> float | None:
+        """How far the answer may be from the best; 0 when proved."""
+        if self.status == "optimal":
+            return 0.0
+        if self.bound is None or self.objective is None:
+            return None
+        apart = self.objective.excess - self.bound.excess
+        if apart > 1e-9:
+            return apart
+        return None if self.bound.value is None else self.objective.value - self.bound.value
+
+    @cached_property
+    def rate_map(self) -> clash.RateMap:
+        """Which rates serve which point."""
+        return clash.rate_map(self.stack)
+
+    @cached_property
+    def _air(self) -> tuple[clash.AirConflict | None, float | None]:
+        return clash.air_conflict(self.stack)
+
+    @property
+    def needed_air(self) -> float | None:
+        """L/min that would serve every point, where the supply is what falls short; else None."""
+        if self.settings is None or self.in_tolerance or self.rate_map.conflicts:
+            return None
+        needed = self._air[1]
+        return needed if needed is not None and needed > self.stack.capacity else None
+
+    @cached_property
+    def conflicts(self) -> list[dict[str, Any]]:
+        """The smallest sets of points (and rules) that cannot be met together, with the reason in words."""
+        stack = self.stack
+        if self.status == "infeasible":
+            return [hard_words(stack, clash.hard_conflict(stack))]
+        if self.settings is None or self.in_tolerance:
+            return []
+        found = self.rate_map.conflicts
+        if found:
+            return [conflict_words(stack, self.rate_map, points) for points in found]
+        air = self._air[0]
+        return [] if air is None else [conflict_words(stack, self.rate_map, air.points, air)]
+
+    @cached_property
+    def next_best(self) -> tuple[Objective, ...]:
+        """What the two next best rates would be worth (see `next_rates`)."""
+        return tuple(result.objective for result in self._next)
+
+    @cached_property
+    def next_rates(self) -> tuple[float, ...]:
+        """The two next best rates [1/min], fewer where there are fewer."""
+        return tuple(result.rate for result in self._next)
+
+    @cached_property
+    def _next(self) -> list["Result"]:
+        found: list[Result] = []
+        avoid = [self.rate]
+        while self.status == "optimal" and len(found) < 2:
+            outcome = search(self.stack, tuple(avoid))
+            if outcome.status != "optimal":
+                break
+            found.append(replace(self, outcome=outcome))
+            avoid.append(found[-1].rate)
+        return found
+
+    @cached_property
+    def pins(self) -> tuple[str, str]:
+        """What stands against a lower rate and against a higher one, with the settings kept."""
+        return self._pin(-1), self._pin(+1)
+
+    def _pin(self, side: int) -> str:
+        stack, settings, now = self.stack, self.settings, self.verdict
+        if stack.step is not None:
+            here = int(np.abs(stack.steps - settings.rate).argmin())
+            if not 0 <= here + side < len(stack.steps):
+                return "the dial ends"
+            rate = float(stack.steps[here + side])
+        else:
+            rate = settings.rate * (1 + side * 1e-6)
+            if not stack.low <= rate <= stack.high:
+                return "the dial ends"
+        moved = judge(stack, replace(settings, rate=rate))
+        point = list(range(len(stack.names)))
+        stroke = list(settings.stroke)
+        barred = (rate < stack.rate_min) | (rate > stack.rate_max[point, stroke])
+        if barred.any():
+            return f"{_names(stack, barred)}: {'cut' if side < 0 else 'max_rate'} forbids it"
+        if moved.air > stack.capacity * (1 + 1e-9) >= now.air:
+            return "the air supply would not do"
+        out = moved.dose_miss > now.dose_miss
+        if out.any():
+            return f"{_names(stack, out)} would get too {'little' if side < 0 else 'much'} oil"
+        spray = moved.excess > now.excess
+        if spray.any():
+            return f"{_names(stack, spray)} would leave the air window"
+        worse = abs(moved.error) > abs(now.error)
+        if moved.value > now.value:
+            return f"{_names(stack, worse)} would stray further from the dose" if worse.any() else "more drive air"
+        return "other marks do better there" if moved.value < now.value else "no difference"
+
+    @cached_property
+    def warnings(self) -> list[str]:
+        """What the engineer should know about this answer."""
+        found = []
+        verdict, stack, settings = self.verdict, self.stack, self.settings
+        if verdict is None:
+            return found
+        for point in self.points:
+            low, high = point.air_min_L_per_min or 0.0, point.air_max_L_per_min
+            if high is not None and low > high * (1 + 1e-9):
+                found.append(f"{point.name}: no air fits this dose: at least {number(low)} and at most "
+                             f"{number(high)} L/min are asked; the larger miss counts")  # fmt: skip
+        found += self._part_warnings()
+        slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= 1e-9 else []
+        if slipped:
+            found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie")
+        return found
+
+    def _part_warnings(self) -> list[str]:
+        problem, settings = self.problem, self.settings
+        spray = problem.sizes.get("part")
+        if spray is None or not any(("part", -1) in p.dose.counts for p in problem.point):
+            return []
+        strokes = settings.rate * spray
+        if strokes >= 5:
+            return []
+        few = math.floor(strokes + 1e-9)
+        if abs(strokes - round(strokes)) <= 1e-9:
+            return [f"{number(strokes)} strokes fall into one part, if they start together with it; else one "
+                    "more or less"]  # fmt: skip
+        return [f"a part gets {few} or {few + 1} strokes (on average {number(strokes)}): single parts differ by "
+                f"up to {100 / strokes:.0f} % of the mean dose"]  # fmt: skip
+
+    @property
+    def cautions(self) -> list[str]:
+        """Words of caution that go with the settings."""
+        return [*CAUTIONS, VANISHING] if self.problem.fluid.kind == "vanishing" else [*CAUTIONS]
+
+    @property
+    def method(self) -> str:
+        """How the answer was proved, in a line."""
+        closed = [f"{count} by {way}" for way, count in self.outcome.closed.items() if count and way != "value"]
+        return f"cells closed: {', '.join(closed)}" if closed else "no cell was left to search"
+
+    def to_dict(self) -> dict[str, Any]:
+        """The answer as plain data, as `stackopt solve --json` prints it."""
+        verdict, objective, bound = self.verdict, self.objective, self.bound
+        return {
+            "format": "stackopt.result/1",
+            "file": self.problem.file,
+            "title": self.problem.title,
+            "status": self.status,
+            "in_tolerance": self.in_tolerance,
+            "rate_per_min": self.rate,
+            "generators": [{"rate_per_min": self.rate, "points": [p.name for p in self.points]}] if verdict else [],
+            "points": [vars(point) for point in self.points],
+            "air": {
+                "total_L_per_min": verdict.air if verdict else None,
+                "capacity_L_per_min": self.stack.capacity,
+                "share": objective.air_share if objective else None,
+                "needed_L_per_min": self.needed_air,
+            },
+            "objective": vars(objective) if objective else None,
+            "bound": vars(bound) if bound else None,
+            "gap": self.gap,
+            "conflicts": self.conflicts,
+            "advice": [],
+            "warnings": self.warnings,
+            "cautions": self.cautions,
+            "solve": {"method": self.method, "seconds": self.seconds},
+        }
+
+    def __str__(self) -> str:
+        from stackopt.report.terminal import result_text
+
+        return result_text(self)
+
+
+@dataclass(frozen=True, eq=False)
+class Rates:
+    """Which rates and marks serve which point, and what conflicts.
+
+    >>> from stackopt.stack import _example
+    >>> rates(_example()).to_dict()["shared"]
+    [{'from_per_min': 6.0, 'to_per_min': 6.0}]
+    """
+
+    problem: Problem
+    stack: Stack
+    map: clash.RateMap
+
+    @property
+    def exit_code(self) -> int:
+        """0 where some rate is shared by all points, else 3."""
+        return 0 if self.map.shared else 3
+
+    def to_dict(self) -> dict[str, Any]:
+        """The answer as plain data, as `stackopt rates --json` prints it."""
+        stack, found = self.stack, self.map
+        points = [
+            {"name": stack.names[i], "bands": [
+                {"mark": stack.marks[i][b.stroke], "pump": stack.pumps[i][b.stroke],
+                 "from_per_min": b.low, "to_per_min": b.high} for b in found.bands[i]]}
+            for i in np.argsort(stack.place)
+        ]  # fmt: skip
+        start, end = found.most_range or (None, None)
+        return {
+            "format": "stackopt.rates/1",
+            "file": self.problem.file,
+            "title": self.problem.title,
+            "points": points,
+            "shared": [{"from_per_min": a, "to_per_min": b} for a, b in found.shared],
+            "most": {"count": len(found.most), "points": in_file_order(stack, found.most),
+                     "from_per_min": start, "to_per_min": end},
+            "conflicts": [conflict_words(stack, found, points) for points in found.conflicts],
+            "conflicts_complete": found.complete,
+        }  # fmt: skip
+
+    def __str__(self) -> str:
+        from stackopt.report.terminal import rates_text
+
+        return rates_text(self)
+
+
+def _names(stack: Stack, mask) -> str:
+    names = in_file_order(stack, np.flatnonzero(mask))
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+def _spray(verdict: Verdict, i: int) -> str:
+    if verdict.excess[i] - verdict.dose_miss[i] <= 0:
+        return "in window"
+    short, over = verdict.air_min[i] - verdict.flow[i], verdict.flow[i] - verdict.air_max[i]
+    return "too little air" if short >= over else "too much air"
+
+
+def solve(problem: Problem) -> Result:
+    """The best settings of a machine, proved, or why there are none. Never changes `problem`.
+
+    Raises `SolverError` where a solver fails or the judge does not confirm an answer.
+    """
+    start = time.perf_counter()
+    stack = Stack.of(problem)
+    outcome = search(stack)
+    return Result(problem, stack, outcome, time.perf_counter() - start)
+
+
+def rates(problem: Problem) -> Rates:
+    """Which rates and marks give which point its dose; `cut` and `max_rate` held, air left out."""
+    stack = Stack.of(problem)
+    return Rates(problem, stack, clash.rate_map(stack))
