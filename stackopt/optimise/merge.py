@@ -17,6 +17,7 @@ from stackopt.stack import Array
 
 LABELS = 100_000  # more labels than this are left to the mixed-integer model
 _EXACT = 1e-13  # rounding that a comparison of sums forgives
+_FEW = 16  # labels that are not worth comparing
 _FRONT = 512  # with three criteria and more, labels are compared with this many of the best
 
 
@@ -60,8 +61,8 @@ def merge(options: Array, limits: Limits, goal: int | None = None, offset: float
 
     >>> options = np.array([[[0.0, 0.7], [3.0, 0.3]], [[0.0, 0.6], [1.0, 0.4]]])  # cost and air
     >>> within = Limits(np.array([[[1.0, 0.0]], [[0.0, 1.0]]]), np.array([[9.0], [1.0]]))
-    >>> merge(options, within, goal=0).labels.tolist()
-    [[3.0, 0.8999999999999999]]
+    >>> merge(options, within, goal=0).labels.round(9).tolist()
+    [[3.0, 0.9]]
     """
     groups, ends, criteria = limits.weights.shape
     weights = limits.weights.reshape(-1, criteria).T
@@ -108,7 +109,8 @@ def merge(options: Array, limits: Limits, goal: int | None = None, offset: float
                 labels = labels[hold(weigh(labels) + rest)]
         if not len(labels):
             return None
-        labels = labels[front(labels)]
+        if len(labels) > _FEW:
+            labels = labels[front(labels)]
         if len(labels) > LABELS:
             raise TooManyLabels
         levels.append(labels)

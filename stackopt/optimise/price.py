@@ -30,11 +30,20 @@ class Price:
 
 
 def _choose(cost: Array, air: Array, by: Array):
-    """Options that are least in `by`, and their summed cost and air less the room; [cells, points], [cells]."""
+    """Options that are least in `by`, and their summed cost and air; [cells, points], [cells], [cells]."""
+    cells, points, width = by.shape
     pick = by.argmin(axis=2)
-    at = pick[:, :, None]
-    sums = (np.take_along_axis(part, at, axis=2).sum(axis=(1, 2)) for part in (cost, air))
-    return pick, *sums
+    at = pick + width * np.arange(cells * points).reshape(cells, points)
+    return pick, cost.ravel()[at].sum(axis=1), air.ravel()[at].sum(axis=1)
+
+
+def priced_at(cost: Array, air: Array, multiplier: float) -> Array:
+    """The bound [cells] that one given multiplier gives; see `price`.
+
+    >>> priced_at(np.array([[[0.0, 3.0], [0.0, 1.0]]]), np.array([[[0.7, 0.3], [0.6, 0.4]]]), 7.5).round(6).tolist()
+    [1.75]
+    """
+    return (cost + multiplier * air).min(axis=2).sum(axis=1) - multiplier * ROOM
 
 
 def price(cost: Array, air: Array) -> Price:

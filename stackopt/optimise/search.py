@@ -8,6 +8,7 @@ bound closes is decided by merging the points' options, or, where that grows too
 
 import time
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,12 +16,12 @@ import numpy as np
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, Settings, judge
 from stackopt.optimise import mip
-from stackopt.optimise.merge import Limits, TooManyLabels, merge, preferred
-from stackopt.optimise.price import price
+from stackopt.optimise.between import TIE, meeting, price_between
+from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, preferred
+from stackopt.optimise.price import price, priced_at
 from stackopt.optimise.scan import BATCH, BIG, options, rates, scan
 from stackopt.stack import Array, Stack
 
-TIE = 1e-9  # values this close tie, and X may exceed its least by this much
 TINY = 1e-12  # what rounding does to a sum of excess or value
 _FIRST = 4  # cells looked at closely before the others, to have an answer to beat
 
@@ -58,7 +59,7 @@ def search(stack: Stack, avoid: tuple[float, ...] = ()) -> Outcome:
 
 
 class _Hunt:
-    """One run. Arrays are [cells]; a cell lies from rate `low` to rate `high`, single rates first."""
+    """One run. Arrays are [cells]; a cell lies from rate `low` to rate `high`, equal for a single rate."""
 
     def __init__(self, stack: Stack, avoid: tuple[float, ...]) -> None:
         self.stack = stack
@@ -66,18 +67,21 @@ class _Hunt:
         self.deadline = time.monotonic() + stack.time_limit
         self.closed: Counter[str] = Counter()
         self.best = np.inf  # least X found
-        self.best_rate: float | None = None
         self.value = np.inf  # least value found among settings of least X
+        self.best_rate: float | None = None
         self.proved_excess = False
-        self.low = self.high = self.bound = self.price = self.value_bound = np.empty(0)
+        self.low = self.high = np.empty(0)
+        self.bound = self.price = np.empty(0)  # on X, and the multiplier that gave it
+        self.value_bound = self.value_price = np.empty(0)  # the same on the value
+        self.exact: dict[int, float] = {}  # cells whose least value is known
+        self.merged: dict[int, Merged] = {}
 
     def run(self) -> Outcome:
         if not self._cells():
             return Outcome("infeasible", None, None, None)
         self._least_excess()
         self.proved_excess = True
-        rate = self._least_value()
-        settings = self._settle(rate)
+        settings = self._settle(self._least_value())
         return Outcome("optimal", settings, self.best, self.value, dict(self.closed))
 
     def stopped(self, status: str) -> Outcome:
@@ -85,11 +89,9 @@ class _Hunt:
         if not len(self.low):
             return Outcome(status, None, None, None)
         excess = self.best if self.proved_excess else float(min(self.bound.min(), self.best))
-        value = None
-        if self.proved_excess and len(self.value_bound):
-            value = float(min(self.value_bound.min(), self.value))
+        value = float(min(self.value_bound.min(), self.value)) if len(self.value_bound) else -np.inf
         settings = None if self.best_rate is None else self._rounded(self.best_rate)
-        return Outcome(status, settings, excess, value, dict(self.closed))
+        return Outcome(status, settings, excess, value if np.isfinite(value) else None, dict(self.closed))
 
     def _tick(self) -> None:
         if time.monotonic() > self.deadline:
@@ -102,12 +104,11 @@ class _Hunt:
         stack = self.stack
         at = rates(stack)
         seen = scan(stack, at, self._tick)
-        allowed = seen.allowed & ~np.isin(at, self.avoid)
-        single = np.flatnonzero(allowed)
+        single = np.flatnonzero(seen.allowed & ~np.isin(at, self.avoid))
         fits = single[seen.air[single] <= ROOM]
         if len(fits):
             found = fits[seen.excess[fits].argmin()]
-            self.best, self.best_rate = float(seen.excess[found]), float(at[found])
+            self._better(float(seen.excess[found]), at[found])
         self.low = self.high = at[single]
         self.bound = seen.excess[single]
         if stack.step is None and np.nansum(stack.drive) > 0:
@@ -119,22 +120,46 @@ class _Hunt:
         self.price = np.zeros(len(self.low))
         return len(single) > 0
 
-    def _options(self, cell: int):
-        """Excess, value and air of a cell's options at its ends, each [ends, points, options]."""
+    def _single(self, cell: int) -> bool:
+        return self.low[cell] == self.high[cell]
+
+    def _options(self, cell: int) -> tuple[Array, Array, Array]:
+        """Excess, value and air of a cell's options at its one or two rates, each [rates, points, options]."""
         low, high = self.low[cell], self.high[cell]
         if low == high:
             return options(self.stack, np.array([low]))
         middle = (low + high) / 2
         return options(self.stack, np.array([low, high]), np.array([middle, middle]))
 
-    def _batches(self, cells: np.ndarray):
+    def _batches(self, cells: np.ndarray) -> Iterator[np.ndarray]:
         """Cells in groups small enough to be worked on at once; the first group is short."""
         size = max(1, BATCH // (self.stack.stroke.size * self.stack.flow.shape[1]))
         start = 0
         while start < len(cells):
-            end = start + min(size, _FIRST if start == 0 else size)
+            self._tick()
+            end = start + (min(size, _FIRST) if start == 0 else size)
             yield cells[start:end]
             start = end
+
+    def _add(self, rate: float) -> int:
+        """A new cell of one rate, from inside an interval; its number."""
+        excess, _, air = options(self.stack, np.array([rate]))
+        priced = price(excess, air)
+        self.low, self.high = np.r_[self.low, rate], np.r_[self.high, rate]
+        self.bound, self.price = np.r_[self.bound, priced.bound], np.r_[self.price, priced.multiplier]
+        if self.proved_excess:
+            self.value_bound, self.value_price = np.r_[self.value_bound, np.inf], np.r_[self.value_price, 0.0]
+        else:
+            self._better(float(priced.cost[0]), rate)
+        return len(self.low) - 1
+
+    def _better(self, excess: float, rate: float) -> None:
+        if excess < self.best:
+            self.best, self.best_rate = excess, float(rate)
+
+    def _cheaper(self, value: float, rate: float) -> None:
+        if value < self.value:
+            self.value, self.best_rate = value, float(rate)
 
     # First stage: the least excess
 
@@ -143,230 +168,173 @@ class _Hunt:
         order = order[self.bound[order] < self.best - TINY]
         self.closed["doses and windows alone"] = len(self.low) - len(order)
         single = order[self.low[order] == self.high[order]]
+        guess = 0.0
         for cells in self._batches(single):
             cells = cells[self.bound[cells] < self.best - TINY]
+            excess, _, air = options(self.stack, self.low[cells])
+            if guess > 0 and len(cells):  # the multiplier of a good cell closes most of the others at once
+                self.bound[cells] = np.maximum(self.bound[cells], priced_at(excess, air, guess))
+                self.price[cells] = guess
+                open_ = self.bound[cells] < self.best - TINY
+                cells, excess, air = cells[open_], excess[open_], air[open_]
             if len(cells):
-                self._tick()
-                excess, _, air = options(self.stack, self.low[cells])
                 priced = price(excess, air)
                 self.bound[cells] = np.maximum(self.bound[cells], priced.bound)
                 self.price[cells] = priced.multiplier
-                self._better(float(priced.cost.min()), self.low[cells[priced.cost.argmin()]])
+                found = int(priced.cost.argmin())
+                self._better(float(priced.cost[found]), self.low[cells[found]])
+                guess = float(priced.multiplier[priced.bound.argmin()])
         for cell in order[self.low[order] < self.high[order]]:
             if self.bound[cell] < self.best - TINY:
                 self._tick()
                 excess, _, air = self._options(cell)
-                bound, self.price[cell] = _price_between(excess, air)
+                bound, self.price[cell] = price_between(excess, air)
                 self.bound[cell] = max(self.bound[cell], bound)
         order = order[np.argsort(self.bound[order], kind="stable")]
         for n, cell in enumerate(order):
             if self.bound[cell] >= self.best - TINY:
-                self.closed["price of the air"] += len(order) - n
+                self.closed["the price of the air"] += len(order) - n
                 break
             self._tick()
-            self._exact_excess(cell)
-
-    def _better(self, excess: float, rate: float) -> None:
-        if excess < self.best:
-            self.best, self.best_rate = excess, float(rate)
+            self._exact_excess(int(cell))
 
     def _exact_excess(self, cell: int) -> None:
-        excess, _, air = self._options(cell)
-        m, most = self.price[cell], self.best - TINY
+        parts = self._options(cell)
+        m, most = float(self.price[cell]), self.best - TINY
         try:
-            if len(excess) == 1:
+            if self._single(cell):
                 within = Limits(np.array([[[1, m]], [[0, 1.0]]]), np.array([[most + m * ROOM], [ROOM]]))
-                merged = merge(np.stack((excess[0], air[0]), axis=-1), within, goal=0, offset=m * ROOM)
-                least = most if merged is None else float(merged.labels[:, 0].min())
-                self._better(least if merged is not None else np.inf, self.low[cell])
-                self.bound[cell] = max(self.bound[cell], least)
+                merged = merge(np.stack((parts[0][0], parts[2][0]), axis=-1), within, goal=0, offset=m * ROOM)
+                if merged is not None:
+                    self._better(float(merged.labels[:, 0].min()), self.low[cell])
             else:
-                for rate, _, _ in self._meeting(cell, most, None):
-                    self._single(rate)
-                    break
-                self.bound[cell] = max(self.bound[cell], min(self.best, most))
+                for rate, _ in meeting(self.low[cell], self.high[cell], parts, (most, m), None)[:1]:
+                    new = self._add(rate)
+                    if self.bound[new] < self.best - TINY:
+                        self._exact_excess(new)
+            self.bound[cell] = max(self.bound[cell], min(self.best, most))
             self.closed["merging the points"] += 1
         except TooManyLabels:
-            self._model_excess(cell)
-
-    def _single(self, rate: float) -> None:
-        """A new cell of one rate, inside an interval where capacity is met there."""
-        excess, _, air = options(self.stack, np.array([rate]))
-        priced = price(excess, air)
-        self.low = np.r_[self.low, rate]
-        self.high = np.r_[self.high, rate]
-        self.bound = np.r_[self.bound, priced.bound]
-        self.price = np.r_[self.price, priced.multiplier]
-        if len(self.value_bound):
-            self.value_bound = np.r_[self.value_bound, -np.inf]
-        self._better(float(priced.cost[0]), rate)
-        if not self.proved_excess and self.bound[-1] < self.best - TINY:
-            self._exact_excess(len(self.low) - 1)
-
-    def _meeting(self, cell: int, most: float, value: tuple[float, float] | None) -> list[tuple]:
-        """Choices that meet capacity inside an interval: (rate, X, value), the best first.
-
-        Only those that can have X up to `most` and, given (value, its multiplier), value up to that.
-        """
-        excess, cost, air = self._options(cell)
-        most += 3 * TIE  # inside, an excess within 1e-9 counts as none, which a straight line does not know
-        m = self.price[cell]
-        ends = np.stack((*excess, *air, *cost), axis=-1)  # x low, x high, a low, a high, v low, v high
-        weights = [[[1, 0, m, 0, 0, 0], [0, 1, 0, m, 0, 0]], [[0, 0, 1.0, 0, 0, 0]] * 2]
-        limits = [[most + m * ROOM] * 2, [ROOM] * 2]
-        if value is not None:
-            v, n = value
-            weights.append([[0, 0, n, 0, 1, 0], [0, 0, 0, n, 0, 1]])
-            limits.append([v + 3 * TIE + n * ROOM] * 2)
-        else:
-            ends, weights = ends[..., :4], [[w[:4] for w in group] for group in weights]
-        merged = merge(ends, Limits(np.array(weights, dtype=float), np.array(limits)))
-        if merged is None:
-            return []
-        labels = merged.labels
-        labels = labels[(labels[:, 2] < 1) & (labels[:, 3] > 1)]
-        part = (1 - labels[:, 2]) / (labels[:, 3] - labels[:, 2])
-        x = labels[:, 0] + part * (labels[:, 1] - labels[:, 0])
-        v = labels[:, 4] + part * (labels[:, 5] - labels[:, 4]) if value is not None else np.zeros(len(x))
-        rate = self.low[cell] + part * (self.high[cell] - self.low[cell])
-        good = (x <= most) & ((value is None) | (v <= (value or (0, 0))[0] + 3 * TIE))
-        found = sorted(zip(rate[good], x[good], v[good], strict=True), key=lambda f: (f[2], f[1], f[0]))
-        return [f for f in found if self.low[cell] < f[0] < self.high[cell] and f[0] not in self.avoid]
+            proved = self._model(cell, None)
+            self.bound[cell] = np.inf if proved is None else max(self.bound[cell], proved.excess)
+            if proved is not None:
+                self._better(proved.excess, proved.settings.rate)
 
     # Second stage: the least value
 
-    def _least_value(self) -> float:
-        """The lowest rate at which the least value is reached, to within a tie."""
+    def _least_value(self) -> int:
+        """The cell of the lowest rate at which the least value is reached, to within a tie."""
         limit = self.best + TIE
-        self.value_bound = np.where(self.bound <= limit, -np.inf, np.inf)
-        known = np.isinf(self.value_bound) & (self.value_bound > 0)  # cells whose value is known exactly
-        multiplier = np.zeros(len(self.low))
-        single = np.flatnonzero((self.value_bound < 0) & (self.low == self.high))
-        for cells in self._batches(single):
-            self._tick()
+        candidates = np.flatnonzero(self.bound <= limit)
+        self.value_bound = np.full(len(self.low), np.inf)
+        self.value_price = np.zeros(len(self.low))
+        self.value_bound[candidates] = -np.inf  # until it is known
+        for cells in self._batches(candidates[self.low[candidates] == self.high[candidates]]):
             excess, value, air = options(self.stack, self.low[cells])
-            value = self._within(cells, excess, value, air)
-            priced = price(value, air)
+            priced = price(np.where(self._matters(cells, excess, air), value, BIG), air)
             bound = np.where(priced.bound < BIG / 2, priced.bound, np.inf)
-            pick = np.take_along_axis(excess, priced.choice[:, :, None], axis=2).sum(axis=(1, 2))
-            good = (pick <= limit) & (priced.cost < BIG / 2)
-            known[cells] = ~np.isfinite(bound) | (good & (priced.multiplier == 0))
-            self.value_bound[cells] = bound
-            multiplier[cells] = priced.multiplier
-            for cell, cost in zip(cells[good], priced.cost[good], strict=True):
-                self._cheaper(float(cost), self.low[cell])
-        for cell in np.flatnonzero((self.value_bound < 0) & (self.low < self.high)):
+            self.value_bound[cells], self.value_price[cells] = bound, priced.multiplier
+            x = np.take_along_axis(excess, priced.choice[:, :, None], axis=2).sum(axis=(1, 2))
+            good = (x <= limit) & (priced.cost < BIG / 2)
+            for k in np.flatnonzero(good):
+                self._cheaper(float(priced.cost[k]), self.low[cells[k]])
+                if priced.multiplier[k] == 0:  # air is ample here
+                    self.exact[int(cells[k])] = float(bound[k])
+        for cell in candidates[self.low[candidates] < self.high[candidates]]:
             self._tick()
             excess, value, air = self._options(cell)
-            value = np.where(self._matters(cell, excess, air), value, BIG)
-            bound, m = _price_between(value, air)
+            held = self._matters(np.array([cell, cell]), excess, air, 3 * TIE).any(axis=0)
+            bound, self.value_price[cell] = price_between(np.where(held, value, BIG), air)
             self.value_bound[cell] = bound if bound < BIG / 2 else np.inf
-            multiplier[cell] = m
-        exact = {int(c): self.value_bound[c] for c in np.flatnonzero(known & np.isfinite(self.value_bound))}
-        order = np.argsort(self.value_bound, kind="stable")
-        for cell in order:
+        for cell in np.argsort(self.value_bound, kind="stable").tolist():
             if self.value_bound[cell] > self.value + TIE:
                 break
-            if cell not in exact:
+            if cell not in self.exact:
                 self._tick()
-                self._exact_value(int(cell), float(multiplier[cell]), exact)
-        self.closed["value"] = int(np.isfinite(self.value_bound).sum()) - len(exact)
-        ties = [self.low[cell] for cell, value in exact.items() if value <= self.value + TIE]
+                self._exact_value(cell)
+        ties = [cell for cell, value in self.exact.items() if value <= self.value + TIE]
         if not ties:
             raise SolverError("the search lost its best settings")
-        return float(min(ties))
+        return min(ties, key=lambda cell: self.low[cell])
 
-    def _cheaper(self, value: float, rate: float) -> None:
-        if value < self.value:
-            self.value, self.best_rate = value, float(rate)
-
-    def _matters(self, cell, excess: Array, air: Array) -> np.ndarray:
-        """Options that a choice with X within a tie of the least can contain; [ends, points, options]."""
-        m = self.price[cell]
-        score = excess + np.reshape(m, (-1, 1, 1)) * air
+    def _matters(self, cells: np.ndarray, excess: Array, air: Array, slack: float = 0.0) -> np.ndarray:
+        """Options that a choice with X within a tie of the least can contain; [cells, points, options]."""
+        m = self.price[cells]
+        score = excess + m[:, None, None] * air
         least = score.min(axis=2, keepdims=True)
-        spare = self.best + TIE + m * ROOM - least.sum(axis=(1, 2)) + TINY
-        held = score - least <= np.reshape(spare, (-1, 1, 1))
-        if excess.shape[0] == 2 and np.ndim(m) == 0:
-            held = np.broadcast_to((score - least <= spare.max() + 3 * TIE).any(axis=0), excess.shape)
-        return held
+        spare = self.best + TIE + TINY + slack + m * ROOM - least.sum(axis=(1, 2))
+        return score - least <= spare[:, None, None]
 
-    def _within(self, cells: np.ndarray, excess: Array, value: Array, air: Array) -> Array:
-        return np.where(self._matters(cells, excess, air), value, BIG)
-
-    def _exact_value(self, cell: int, m: float, exact: dict[int, float]) -> None:
-        limit = self.best + TIE
+    def _exact_value(self, cell: int) -> None:
         try:
-            if self.low[cell] < self.high[cell]:
-                for rate, _, value in self._meeting(cell, limit, (self.value + TIE, m)):
+            if self._single(cell):
+                merged = self._merge_value(cell)
+                least = np.inf if merged is None else float(merged.labels[:, 1].min())
+                self.exact[cell] = self.value_bound[cell] = least
+                if merged is not None:
+                    self.merged[cell] = merged
+                    self._cheaper(least, self.low[cell])
+            else:
+                price_x, price_v = float(self.price[cell]), float(self.value_price[cell])
+                for rate, value in meeting(self.low[cell], self.high[cell], self._options(cell),
+                                           (self.best + TIE, price_x), (self.value + TIE, price_v)):  # fmt: skip
                     if value > self.value + 4 * TIE:
                         break
-                    self._single(rate)
-                    new = len(self.low) - 1
-                    if self.bound[new] <= limit:
-                        self._exact_value(new, m, exact)
-                return
-            merged = self._merge_value(self.low[cell], self.price[cell], self.value, m)
-            if merged is not None:
-                exact[cell] = self.value_bound[cell] = float(merged.labels[:, 1].min())
-                self._cheaper(exact[cell], self.low[cell])
-            else:
-                exact[cell] = self.value_bound[cell] = np.inf
+                    new = self._add(rate)
+                    if self.bound[new] <= self.best + TIE:
+                        self._exact_value(new)
+                self.exact[cell] = self.value_bound[cell] = np.inf  # what is inside has cells of its own now
         except TooManyLabels:
-            self._model_value(cell, exact)
+            proved = self._model(cell, self.best)
+            self.exact[cell] = self.value_bound[cell] = np.inf
+            if proved is not None:
+                new = cell if self._single(cell) else self._add(proved.settings.rate)
+                self.exact[new] = self.value_bound[new] = proved.value
+                self._cheaper(proved.value, proved.settings.rate)
 
-    def _merge_value(self, rate: float, price_x: float, value: float, price_v: float):
-        """Merge at one rate: choices with X within a tie of the least and at most a tie above `value`."""
-        excess, cost, air = options(self.stack, np.array([rate]))
-        limits = self._limits(price_x, value, price_v)
-        return merge(np.stack((excess[0], cost[0], air[0]), axis=-1), limits, goal=1, offset=TIE + price_v * ROOM)
+    def _merge_value(self, cell: int) -> Merged | None:
+        """Merge at one rate: choices with X within a tie of the least and at most a tie above the best value."""
+        excess, value, air = self._options(cell)
+        limits = self._limits(cell)
+        offset = TIE + float(self.value_price[cell]) * ROOM
+        return merge(np.stack((excess[0], value[0], air[0]), axis=-1), limits, goal=1, offset=offset)
 
-    def _limits(self, price_x: float, value: float, price_v: float) -> Limits:
-        most = self.best + TIE
-        weights = [[[0, 1, price_v]], [[1, 0, price_x]], [[0, 1, 0.0]], [[1, 0, 0.0]], [[0, 0, 1.0]]]
-        limits = [[value + TIE + price_v * ROOM], [most + price_x * ROOM], [value + TIE], [most], [ROOM]]
-        return Limits(np.array(weights, dtype=float), np.array(limits))
+    def _limits(self, cell: int) -> Limits:
+        m, n = float(self.price[cell]), float(self.value_price[cell])
+        x, v = self.best + TIE, self.value + TIE
+        weights = [[[0, 1, n]], [[1, 0, m]], [[0, 1, 0.0]], [[1, 0, 0.0]], [[0, 0, 1.0]]]
+        return Limits(np.array(weights), np.array([[v + n * ROOM], [x + m * ROOM], [v], [x], [ROOM]]))
 
     # The settings
 
-    def _settle(self, rate: float) -> Settings:
-        """The preferred settings at `rate` of those that tie."""
-        excess, cost, air = options(self.stack, np.array([rate]))
-        price_x = float(price(excess, air).multiplier[0])
-        spare = excess + price_x * air
-        least = spare.min(axis=2, keepdims=True)
-        matters = spare - least <= self.best + TIE + price_x * ROOM - least.sum() + TINY
-        price_v = float(price(np.where(matters, cost, BIG), air).multiplier[0])
-        limits = self._limits(price_x, self.value, price_v)
+    def _settle(self, cell: int) -> Settings:
+        """The preferred settings of those that tie at a cell of one rate, confirmed by the judge."""
         try:
-            merged = merge(np.stack((excess[0], cost[0], air[0]), axis=-1), limits)
+            merged = self.merged.get(cell) or self._merge_value(cell)
             if merged is None:
                 raise SolverError("the settings that were proved best could not be found again")
-            settings = self._settings(rate, preferred(merged, limits))
+            settings = self._settings(self.low[cell], preferred(merged, self._limits(cell)))
         except TooManyLabels:
             try:
-                settings = mip.preferred(self.stack, rate, self.best, self.value, self.deadline)
+                settings = mip.preferred(self.stack, self.low[cell], self.best, self.value, self.deadline)
             except mip.NoProof:
                 raise _TimeUp from None
-        return self._checked(settings)
-
-    def _settings(self, rate: float, choice: np.ndarray) -> Settings:
-        screws = self.stack.flow.shape[1]
-        return Settings(float(rate), tuple((choice // screws).tolist()), tuple((choice % screws).tolist()))
-
-    def _checked(self, settings: Settings) -> Settings:
-        """The settings, if the judge confirms them."""
         verdict = judge(self.stack, settings)
         if not verdict.allowed or verdict.least > self.best + 1.1 * TIE or verdict.value > self.value + 1.1 * TIE:
             raise SolverError("the judge does not confirm the answer of the search")
         return settings
 
+    def _settings(self, rate: float, choice: np.ndarray) -> Settings:
+        screws = self.stack.flow.shape[1]
+        return Settings(float(rate), tuple((choice // screws).tolist()), tuple((choice % screws).tolist()))
+
     def _rounded(self, rate: float) -> Settings | None:
         """Settings at `rate` that keep the hard rules, by pricing alone; the better of two roundings."""
-        excess, cost, air = options(self.stack, np.array([rate]))
+        excess, value, air = options(self.stack, np.array([rate]))
+        least = excess <= excess.min(axis=2, keepdims=True) + TIE
         found = []
-        for by in (excess, np.where(self._matters_at(excess), cost, BIG)):
-            priced = price(by, air)
+        for cost in (excess, np.where(least, value, BIG)):
+            priced = price(cost, air)
             if priced.cost[0] < BIG / 2:
                 settings = self._settings(rate, priced.choice[0])
                 verdict = judge(self.stack, settings)
@@ -374,60 +342,10 @@ class _Hunt:
                     found.append((verdict.least, verdict.value, settings))
         return min(found, key=lambda f: f[:2])[2] if found else None
 
-    def _matters_at(self, excess: Array) -> np.ndarray:
-        return excess - excess.min(axis=2, keepdims=True) <= TIE
-
-    # Where merging grows too large
-
-    def _model_excess(self, cell: int) -> None:
-        proved = self._model(cell, None)
-        self.bound[cell] = np.inf if proved is None else max(self.bound[cell], proved.excess)
-        if proved is not None:
-            self._better(proved.excess, proved.settings.rate)
-
-    def _model_value(self, cell: int, exact: dict[int, float]) -> None:
-        proved = self._model(cell, self.best)
-        exact[cell] = self.value_bound[cell] = np.inf
-        if proved is not None:
-            if self.low[cell] < self.high[cell]:
-                self._single(proved.settings.rate)
-                cell = len(self.low) - 1
-            exact[cell] = self.value_bound[cell] = proved.value
-            self._cheaper(proved.value, proved.settings.rate)
-
     def _model(self, cell: int, excess: float | None) -> mip.Proved | None:
+        """Where merging grows too large: the model decides."""
         self.closed["the mixed-integer model"] += 1
         try:
             return mip.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
         except mip.NoProof:
             raise _TimeUp from None
-
-
-def _price_between(cost: Array, air: Array) -> tuple[float, float]:
-    """Bound and multiplier for an interval: one multiplier for both ends [2, points, options].
-
-    Every choice's priced cost is linear in the rate, so over the interval it is least at an end: the bound is
-    the larger, over multipliers, of the smaller end. (Taking the best multiplier at each end apart proves nothing.)
-    """
-
-    def at(m: float):
-        priced = cost + m * air
-        pick = priced.argmin(axis=2)[:, :, None]
-        whole = np.take_along_axis(priced, pick, axis=2).sum(axis=(1, 2)) - m * ROOM
-        end = int(whole.argmin())
-        return float(whole[end]), float(np.take_along_axis(air, pick, axis=2).sum(axis=(1, 2))[end]) - ROOM
-
-    below, above = 0.0, 1.0
-    best = at(0.0)
-    best, m = best[0], 0.0
-    if at(0.0)[1] <= 0:
-        return best, m
-    while at(above)[1] > 0 and above < 1e6:
-        above *= 4
-    for _ in range(40):
-        middle = (below + above) / 2
-        bound, slope = at(middle)
-        if bound > best:
-            best, m = bound, middle
-        below, above = (middle, above) if slope > 0 else (below, middle)
-    return best, m
