@@ -107,19 +107,19 @@ def whole(case, parts):
 
 def enough_strokes(point, rate):
     """Whether a rate gives the point's shortest cut its strokes."""
-    return point["cut"] is None or rate >= point["cut"][1] / point["cut"][0] * (1 - SLACK)
+    return point["cut"] is None or rate >= point["cut"][1] / point["cut"][0] * (1 - ROUNDING)
 
 
 def pump_keeps_up(case, pump, rate):
     """Whether a rate is not above the pump's highest."""
     highest = case["pumps"][pump]["max_rate"]
-    return highest is None or rate <= highest * (1 + SLACK)
+    return highest is None or rate <= highest * (1 + ROUNDING)
 
 
 def rate_allowed(case, rate):
     """Whether a rate is on the dial and enough for every cut."""
     dial = case["rate"]
-    on_dial = dial["min"] * (1 - SLACK) <= rate <= dial["max"] * (1 + SLACK)
+    on_dial = dial["min"] * (1 - ROUNDING) <= rate <= dial["max"] * (1 + ROUNDING)
     return on_dial and all(enough_strokes(point, rate) for point in case["points"])
 
 
@@ -244,7 +244,7 @@ def _preference(case, chosen):
     key = []
     for point, (pump, mark, turns) in zip(in_order(case), chosen, strict=True):
         kind = case["pumps"][pump]
-        stroke = kind["stroke_volume"] * kind["marks"][mark]
+        stroke = float(f"{kind['stroke_volume'] * kind['marks'][mark]:.12g}")  # equal but for rounding is equal
         key += [-stroke, point["pump"].index(pump), list(kind["marks"]).index(mark), turns]
     return key
 

@@ -37,26 +37,57 @@ class Limits:
 
 @dataclass(frozen=True, eq=False)
 class Merged:
-    """Labels of ever more points from the back."""
+    """Labels of ever more points."""
 
     options: Array  # [points, options, criteria]
+    limits: Limits
     kept: np.ndarray  # [points, options] options that can still matter
     fixed: np.ndarray  # [points] the option of a point that has only one left, else -1
     core: np.ndarray  # points with several left, rising
     base: Array  # [criteria] sum over the fixed points
-    levels: list[Array]  # [core + 1][labels, criteria]: levels[j] are those of core[j] and the points after it
+    levels: list[Array]  # [core + 1][labels, criteria]: of core[j] and the points after it (forward: before it)
 
     @property
     def labels(self) -> Array:
-        """The full choices that matter, as sums [labels, criteria]."""
+        """The full choices that matter, as sums [labels, criteria] (not of a forward merge)."""
         return self.levels[0] + self.base
 
+    def before(self, point: int) -> Array:
+        """Of a forward merge: labels of all points before `point`, those with one option left included."""
+        fixed = np.flatnonzero(self.fixed[:point] >= 0)
+        alone = self.options[fixed, self.fixed[fixed]].sum(axis=0)
+        return self.levels[int(np.searchsorted(self.core, point))] + alone
 
-def merge(options: Array, limits: Limits, goal: int | None = None, offset: float = 0.0) -> Merged | None:
+    def completes(self, labels: Array, point: int) -> np.ndarray:
+        """Which `labels` (first and last criterion: cost and air) of `point` and those after it others complete.
+
+        Of a forward merge in two criteria, whose last two limits are those on the cost and the air themselves.
+        """
+        before = self.before(point)
+        before = before[np.argsort(before[:, -1])]
+        cheapest = np.minimum.accumulate(before[:, 0])
+        (cost,), (room,) = self.limits.most[-2:]
+        place = np.searchsorted(before[:, -1], room + _EXACT - labels[:, -1], side="right") - 1
+        return (place >= 0) & (cheapest[place] + labels[:, 0] <= cost + _EXACT)
+
+
+def merge(options: Array, limits: Limits, goal: int | None = None, offset: float = 0.0, few: int = 0,
+          guide: Merged | None = None, thin: bool = False, forward: bool = False) -> Merged | None:  # fmt: skip
     """Merge points with `options` [points, options, criteria] under `limits`; None where nothing holds.
 
-    With `goal`, the criterion to be made small, limit group 0 bounds it (plus a price): whenever a full choice
-    is found, that limit comes down to what the choice has in `goal`, plus `offset`.
+    Args:
+        options: What each option adds to each criterion.
+        limits: What a choice must hold.
+        goal: Criterion to be made small. Limit group 0 bounds it (plus a price): whenever a full choice is found,
+            that limit comes down to what the choice has in `goal`, plus `offset`.
+        offset: See `goal`.
+        few: Let only so many points, those that lose least by it, differ from their best option in group 0: a
+            quick way to a good choice, not to the best.
+        guide: The same points merged `forward` in the first and the last criterion alone, under limits on these:
+            drops labels that no choice of the other points completes within the guide's limits.
+        thin: Keep, of a point's options that match in all criteria or are beaten in them, only the best.
+        forward: Merge from the first point on instead of from the last.
+
     Raises TooManyLabels.
 
     >>> options = np.array([[[0.0, 0.7], [3.0, 0.3]], [[0.0, 0.6], [1.0, 0.4]]])  # cost and air
@@ -84,10 +115,15 @@ def merge(options: Array, limits: Limits, goal: int | None = None, offset: float
         if (now == kept).all():
             break
         kept = now
+    if thin:
+        kept = _thinned(kept, options)
+    if few:
+        kept = _few(kept, weighed[..., 0, 0], few)
+        least = np.where(kept[..., None, None], weighed, np.inf).min(axis=1)
     core = np.flatnonzero(kept.sum(axis=1) > 1)
-    alone = np.flatnonzero(kept.sum(axis=1) == 1)
-    fixed = np.full(len(options), -1)
-    fixed[alone] = kept[alone].argmax(axis=1)
+    alone = np.ones(len(options), dtype=bool)
+    alone[core] = False
+    fixed = np.where(alone, kept.argmax(axis=1), -1)
     base = options[alone, fixed[alone]].sum(axis=0)
     # What the points not yet merged bring at least, and what at the choice that is best in the first limit.
     rest = weigh(base) + least[core].sum(axis=0)
@@ -95,12 +131,15 @@ def merge(options: Array, limits: Limits, goal: int | None = None, offset: float
     others = base + options[core, usual].sum(axis=0)
     labels = np.zeros((1, criteria))
     levels = [labels]
-    for j in range(len(core) - 1, -1, -1):
+    alone_after = np.cumsum(np.where(alone[:, None], options[np.arange(len(options)), fixed], 0.0)[::-1], axis=0)[::-1]
+    for j in range(len(core)) if forward else range(len(core) - 1, -1, -1):
         point = core[j]
         labels = (labels[:, None] + options[point, kept[point]]).reshape(-1, criteria)
         rest = rest - least[point]
         others = others - options[point, usual[j]]
         labels = labels[hold(weigh(labels) + rest)]
+        if guide is not None:
+            labels = labels[guide.completes(labels + alone_after[point], int(point))]
         if goal is not None and len(labels):
             full = labels + others
             full = full[hold(weigh(full))]
@@ -109,12 +148,39 @@ def merge(options: Array, limits: Limits, goal: int | None = None, offset: float
                 labels = labels[hold(weigh(labels) + rest)]
         if not len(labels):
             return None
-        if len(labels) > _FEW:
+        if len(labels) > _FEW or forward:
             labels = labels[front(labels)]
         if len(labels) > LABELS:
             raise TooManyLabels
         levels.append(labels)
-    return Merged(options, kept, fixed, core, base, levels[::-1])
+    return Merged(options, limits, kept, fixed, core, base, levels if forward else levels[::-1])
+
+
+def _thinned(kept: np.ndarray, options: Array) -> np.ndarray:
+    """`kept` without options that another one of the same point matches or beats in every criterion."""
+    kept = kept.copy()
+    several = np.flatnonzero(kept.sum(axis=1) > 1)
+    rows = max(1, 1_000_000 // kept.shape[1] ** 2)
+    earlier = np.tri(kept.shape[1], k=-1, dtype=bool)  # [option, other]: the other stands before
+    for start in range(0, len(several), rows):
+        part = several[start : start + rows]
+        costs = np.where(kept[part, :, None], options[part], np.inf)
+        no_worse = (costs[:, None, :, :] <= costs[:, :, None, :]).all(axis=3)  # [points, option, other]
+        same = no_worse & no_worse.transpose(0, 2, 1)
+        kept[part] &= ~(no_worse & (~same | earlier)).any(axis=2)
+    return kept
+
+
+def _few(kept: np.ndarray, cost: Array, few: int) -> np.ndarray:
+    """`kept`, with all but `few` points held to the option that is cheapest for them."""
+    cost = np.where(kept, cost, np.inf)
+    cheapest = cost.argmin(axis=1)
+    regret = np.partition(cost, 1, axis=1)[:, 1] - cost.min(axis=1) if cost.shape[1] > 1 else np.zeros(len(cost))
+    held = np.argsort(regret, kind="stable")[few:]
+    kept = kept.copy()
+    kept[held] = False
+    kept[held, cheapest[held]] = True
+    return kept
 
 
 def front(labels: Array) -> np.ndarray:

@@ -23,6 +23,7 @@ from stackopt.optimise.scan import BATCH, BIG, options, rates, scan
 from stackopt.stack import Array, Stack
 
 TINY = 1e-12  # what rounding does to a sum of excess or value
+_QUICK = 16  # points that a first, quick merge lets differ from their cheapest option
 _FIRST = 4  # cells looked at closely before the others, to have an answer to beat
 
 
@@ -171,8 +172,10 @@ class _Hunt:
         guess = 0.0
         for cells in self._batches(single):
             cells = cells[self.bound[cells] < self.best - TINY]
+            if not len(cells):
+                continue
             excess, _, air = options(self.stack, self.low[cells])
-            if guess > 0 and len(cells):  # the multiplier of a good cell closes most of the others at once
+            if guess > 0:  # the multiplier of a good cell closes most of the others at once
                 self.bound[cells] = np.maximum(self.bound[cells], priced_at(excess, air, guess))
                 self.price[cells] = guess
                 open_ = self.bound[cells] < self.best - TINY
@@ -200,13 +203,17 @@ class _Hunt:
 
     def _exact_excess(self, cell: int) -> None:
         parts = self._options(cell)
-        m, most = float(self.price[cell]), self.best - TINY
+        m = float(self.price[cell])
+        most = self.best - TINY
         try:
             if self._single(cell):
-                within = Limits(np.array([[[1, m]], [[0, 1.0]]]), np.array([[most + m * ROOM], [ROOM]]))
-                merged = merge(np.stack((parts[0][0], parts[2][0]), axis=-1), within, goal=0, offset=m * ROOM)
-                if merged is not None:
-                    self._better(float(merged.labels[:, 0].min()), self.low[cell])
+                for few in (_QUICK, 0):
+                    within = Limits(np.array([[[1, m]], [[0, 1.0]]]),
+                                    np.array([[self.best - TINY + m * ROOM], [ROOM]]))  # fmt: skip
+                    merged = merge(np.stack((parts[0][0], parts[2][0]), axis=-1), within, goal=0, offset=m * ROOM,
+                                   few=few, thin=True)  # fmt: skip
+                    if merged is not None:
+                        self._better(float(merged.labels[:, 0].min()), self.low[cell])
             else:
                 for rate, _ in meeting(self.low[cell], self.high[cell], parts, (most, m), None)[:1]:
                     new = self._add(rate)
@@ -294,10 +301,24 @@ class _Hunt:
 
     def _merge_value(self, cell: int) -> Merged | None:
         """Merge at one rate: choices with X within a tie of the least and at most a tie above the best value."""
-        excess, value, air = self._options(cell)
-        limits = self._limits(cell)
-        offset = TIE + float(self.value_price[cell]) * ROOM
-        return merge(np.stack((excess[0], value[0], air[0]), axis=-1), limits, goal=1, offset=offset)
+        excess, value, air = (part[0] for part in self._options(cell))
+        m, n = float(self.price[cell]), float(self.value_price[cell])
+        most = self.best + TIE
+        parts = np.stack((excess, value, air), axis=-1)
+        guide = None
+        held = self._matters(np.array([cell]), excess[None], air[None])[0]
+        parts[~held] = BIG
+        if np.where(held, excess, 0.0).max(axis=1).sum() > most:
+            # The excess couples the points too: what can be completed to the least is known from merging it alone.
+            within = Limits(np.array([[[1, m]], [[1, 0.0]], [[0, 1.0]]]), np.array([[most + m * ROOM], [most], [ROOM]]))
+            guide = merge(parts[..., [0, 2]], within, thin=True, forward=True)
+            if guide is None:
+                return None
+        elif len(held) > _QUICK:
+            quick = merge(parts, self._limits(cell), goal=1, offset=TIE + n * ROOM, few=_QUICK, thin=True)
+            if quick is not None:
+                self._cheaper(float(quick.labels[:, 1].min()), self.low[cell])
+        return merge(parts, self._limits(cell), goal=1, offset=TIE + n * ROOM, guide=guide)
 
     def _limits(self, cell: int) -> Limits:
         m, n = float(self.price[cell]), float(self.value_price[cell])
