@@ -10,11 +10,12 @@ import numpy as np
 
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise import conflicts as clash
-from stackopt.optimise.search import Outcome, search
+from stackopt.optimise.search import TIE, Outcome, search
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 from stackopt.words import conflict_words, hard_words, in_file_order, number
 
+APART = 0.01  # on a free dial, a rate nearer than this share to another is no other rate
 CAUTIONS = (
     "Shut off and vent the air before touching screws or lines; keep hands and face out of the jet.",
     "Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
@@ -197,7 +198,7 @@ class Result:
 
     @cached_property
     def next_rates(self) -> tuple[float, ...]:
-        """The two next best rates [1/min], fewer where there are fewer."""
+        """The two next best rates [1/min], fewer where there are fewer; on a free dial at least 1 % apart."""
         return tuple(result.rate for result in self._next)
 
     @cached_property
@@ -205,7 +206,7 @@ class Result:
         found: list[Result] = []
         avoid = [self.rate]
         while self.status == "optimal" and len(found) < 2:
-            outcome = search(self.stack, tuple(avoid))
+            outcome = search(self.stack, tuple(avoid), TIE if self.stack.step is not None else APART)
             if outcome.status != "optimal":
                 break
             found.append(replace(self, outcome=outcome))
@@ -288,8 +289,9 @@ class Result:
     @property
     def method(self) -> str:
         """How the answer was proved, in a line."""
-        closed = [f"{count} by {way}" for way, count in self.outcome.closed.items() if count and way != "value"]
-        return f"cells closed: {', '.join(closed)}" if closed else "no cell was left to search"
+        closed = [f"{count} by {way}" for way, count in self.outcome.closed.items() if count]
+        whole = "rates" if self.stack.step is not None else "rates and intervals"
+        return f"{whole} ruled out or solved: {', '.join(closed) or 'none'}"
 
     def to_dict(self) -> dict[str, Any]:
         """The answer as plain data, as `stackopt solve --json` prints it."""

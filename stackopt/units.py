@@ -125,6 +125,8 @@ class Quantity:
 
     def at(self, sizes: Mapping[str, float]) -> float:
         """The number with drops, grams and parts resolved: `sizes` in mL, mL and min. KeyError if one lacks."""
+        if not self.counts:
+            return self.number
         return self.number * math.prod(sizes[name] ** power for name, power in self.counts)
 
     def __str__(self) -> str:

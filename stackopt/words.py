@@ -58,12 +58,13 @@ def _nearest(stack: Stack, i: int) -> str:
             dose = rate * stack.stroke[i, s]
             miss = abs(dose / stack.dose[i] - 1)
             if nearest is None or miss < nearest[0] - 1e-12:
-                nearest = (miss, rate, dose, stack.marks[i][s])
+                nearest = (miss, rate, dose, s)
     if nearest is None:
         return " (its cut or its pump's max_rate leaves no rate)"
-    _, rate, dose, mark = nearest
+    _, rate, dose, s = nearest
+    pump = f" of {stack.pumps[i][s]}" if len(set(stack.pumps[i])) > 1 else ""
     return (f" (nearest: {number(dose * 60)} mL/h instead of {number(stack.dose[i] * 60)}, "
-            f"at {number(rate)}/min, mark {mark})")  # fmt: skip
+            f"at {number(rate)}/min, mark {stack.marks[i][s]}{pump})")  # fmt: skip
 
 
 def conflict_words(stack: Stack, found: RateMap, points, air: AirConflict | None = None) -> dict[str, Any]:
@@ -76,10 +77,11 @@ def conflict_words(stack: Stack, found: RateMap, points, air: AirConflict | None
             why += "; nothing overlaps" if len(ordered) == 2 else "; no rate is in all of them"
     elif air.by_capacity:
         rules = ["capacity"]
-        need = "" if air.needed is None else (
-            f" takes {number(air.needed)} L/min with the least air of the others, at {number(air.rate)}/min, and")
         who = ", ".join(stack.names[i] for i in ordered)
-        why = f"air for {who} in tolerance{need} is more than the supply's {number(stack.capacity)} L/min at any rate"
+        rest = " and the others at their least air" if len(ordered) < len(stack.names) else ""
+        need = "more than that at any rate" if air.needed is None else (
+            f"at least {number(air.needed)} L/min (at {number(air.rate)}/min)")
+        why = f"{who} in tolerance{rest} need {need}; the supply gives {number(stack.capacity)}"
     else:
         who = " and ".join(stack.names[i] for i in ordered)
         why = (f"at no rate that gives {who} the dose does a screw setting bring the air into the window"

@@ -13,7 +13,7 @@ import numpy as np
 
 from stackopt.judge import ROOM, ROUNDING
 from stackopt.optimise import mip
-from stackopt.optimise.scan import BATCH, BIG, options, rates, scan, strokes
+from stackopt.optimise.scan import BATCH, BIG, misses, options, rates, scan
 from stackopt.physics.dosing import SLACK, dose, dose_miss
 from stackopt.stack import Array, Stack
 
@@ -102,7 +102,7 @@ def _free_cells(stack: Stack, bands: Sequence[Sequence[Band]]) -> Array:
 def _served(stack: Stack, at: Array) -> np.ndarray:
     """Whether some stroke gives the dose; [points, rates]."""
     batch = max(1, BATCH // stack.stroke.size)
-    parts = [(strokes(stack, at[k : k + batch])[0] == 0).any(axis=2) for k in range(0, len(at), batch)]
+    parts = [(misses(stack, at[k : k + batch])[0] == 0).any(axis=2) for k in range(0, len(at), batch)]
     return np.concatenate(parts).T
 
 

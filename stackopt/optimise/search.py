@@ -42,15 +42,15 @@ class _TimeUp(Exception):
     pass
 
 
-def search(stack: Stack, avoid: tuple[float, ...] = ()) -> Outcome:
-    """Find and prove the best settings of `stack`, at none of the rates `avoid` [1/min].
+def search(stack: Stack, avoid: tuple[float, ...] = (), apart: float = TIE) -> Outcome:
+    """Find and prove the best settings of `stack`, at no rate within a share `apart` of the rates `avoid` [1/min].
 
     >>> from stackopt.stack import Stack, _example
     >>> outcome = search(Stack.of(_example()))
     >>> outcome.status, outcome.settings.rate
     ('optimal', 6.0)
     """
-    hunt = _Hunt(stack, avoid)
+    hunt = _Hunt(stack, avoid, apart)
     try:
         return hunt.run()
     except _TimeUp:
@@ -62,9 +62,10 @@ def search(stack: Stack, avoid: tuple[float, ...] = ()) -> Outcome:
 class _Hunt:
     """One run. Arrays are [cells]; a cell lies from rate `low` to rate `high`, equal for a single rate."""
 
-    def __init__(self, stack: Stack, avoid: tuple[float, ...]) -> None:
+    def __init__(self, stack: Stack, avoid: tuple[float, ...] = (), apart: float = TIE) -> None:
         self.stack = stack
-        self.avoid = avoid
+        self.avoid = np.array(avoid)
+        self.apart = apart
         self.deadline = time.monotonic() + stack.time_limit
         self.closed: Counter[str] = Counter()
         self.best = np.inf  # least X found
@@ -76,6 +77,7 @@ class _Hunt:
         self.value_bound = self.value_price = np.empty(0)  # the same on the value
         self.exact: dict[int, float] = {}  # cells whose least value is known
         self.merged: dict[int, Merged] = {}
+        self.only: dict[int, np.ndarray] = {}  # the choice of a cell where no other ties with it
 
     def run(self) -> Outcome:
         if not self._cells():
@@ -104,8 +106,9 @@ class _Hunt:
         """Scan all rates; False where no setting keeps the hard rules at any."""
         stack = self.stack
         at = rates(stack)
-        seen = scan(stack, at, self._tick)
-        single = np.flatnonzero(seen.allowed & ~np.isin(at, self.avoid))
+        skip = self._avoided(at)
+        seen = scan(stack, at, skip, self._tick)
+        single = np.flatnonzero(seen.allowed & ~skip)
         fits = single[seen.air[single] <= ROOM]
         if len(fits):
             found = fits[seen.excess[fits].argmin()]
@@ -120,6 +123,15 @@ class _Hunt:
             self.bound = np.r_[self.bound, np.minimum(seen.excess[inside], seen.excess[inside + 1])]
         self.price = np.zeros(len(self.low))
         return len(single) > 0
+
+    def _avoided(self, at: Array) -> np.ndarray:
+        return (np.abs(at[:, None] - self.avoid) <= self.apart * self.avoid).any(axis=1)
+
+    def _meeting(self, cell: int, excess: float, value: float | None) -> list[tuple[float, float]]:
+        """Rates inside an interval where choices meet capacity, and what they cost there; see `between.meeting`."""
+        by_value = None if value is None else (value, float(self.value_price[cell]))
+        found = meeting(self.low[cell], self.high[cell], self._options(cell), (excess, float(self.price[cell])), by_value)
+        return [(rate, cost) for rate, cost in found if not self._avoided(np.array([rate]))[0]]
 
     def _single(self, cell: int) -> bool:
         return self.low[cell] == self.high[cell]
@@ -202,20 +214,19 @@ class _Hunt:
             self._exact_excess(int(cell))
 
     def _exact_excess(self, cell: int) -> None:
-        parts = self._options(cell)
-        m = float(self.price[cell])
-        most = self.best - TINY
+        m, most = float(self.price[cell]), self.best - TINY
         try:
             if self._single(cell):
-                for few in (_QUICK, 0):
+                excess, _, air = (part[0] for part in self._options(cell))
+                for few in (_QUICK, 0) if len(self.stack.names) > 2 * _QUICK else (0,):
                     within = Limits(np.array([[[1, m]], [[0, 1.0]]]),
                                     np.array([[self.best - TINY + m * ROOM], [ROOM]]))  # fmt: skip
-                    merged = merge(np.stack((parts[0][0], parts[2][0]), axis=-1), within, goal=0, offset=m * ROOM,
+                    merged = merge(np.stack((excess, air), axis=-1), within, goal=0, offset=m * ROOM,
                                    few=few, thin=True)  # fmt: skip
                     if merged is not None:
                         self._better(float(merged.labels[:, 0].min()), self.low[cell])
             else:
-                for rate, _ in meeting(self.low[cell], self.high[cell], parts, (most, m), None)[:1]:
+                for rate, _ in self._meeting(cell, most, None)[:1]:
                     new = self._add(rate)
                     if self.bound[new] < self.best - TINY:
                         self._exact_excess(new)
@@ -238,7 +249,8 @@ class _Hunt:
         self.value_bound[candidates] = -np.inf  # until it is known
         for cells in self._batches(candidates[self.low[candidates] == self.high[candidates]]):
             excess, value, air = options(self.stack, self.low[cells])
-            priced = price(np.where(self._matters(cells, excess, air), value, BIG), air)
+            value = np.where(self._matters(cells, excess, air), value, BIG)
+            priced = price(value, air)
             bound = np.where(priced.bound < BIG / 2, priced.bound, np.inf)
             self.value_bound[cells], self.value_price[cells] = bound, priced.multiplier
             x = np.take_along_axis(excess, priced.choice[:, :, None], axis=2).sum(axis=(1, 2))
@@ -247,6 +259,9 @@ class _Hunt:
                 self._cheaper(float(priced.cost[k]), self.low[cells[k]])
                 if priced.multiplier[k] == 0:  # air is ample here
                     self.exact[int(cells[k])] = float(bound[k])
+                    near = (value[k] <= value[k].min(axis=1, keepdims=True) + TIE + TINY).sum(axis=1)
+                    if near.max() == 1:
+                        self.only[int(cells[k])] = priced.choice[k]
         for cell in candidates[self.low[candidates] < self.high[candidates]]:
             self._tick()
             excess, value, air = self._options(cell)
@@ -282,9 +297,7 @@ class _Hunt:
                     self.merged[cell] = merged
                     self._cheaper(least, self.low[cell])
             else:
-                price_x, price_v = float(self.price[cell]), float(self.value_price[cell])
-                for rate, value in meeting(self.low[cell], self.high[cell], self._options(cell),
-                                           (self.best + TIE, price_x), (self.value + TIE, price_v)):  # fmt: skip
+                for rate, value in self._meeting(cell, self.best + TIE, self.value + TIE):
                     if value > self.value + 4 * TIE:
                         break
                     new = self._add(rate)
@@ -314,7 +327,7 @@ class _Hunt:
             guide = merge(parts[..., [0, 2]], within, thin=True, forward=True)
             if guide is None:
                 return None
-        elif len(held) > _QUICK:
+        elif len(held) > 2 * _QUICK:
             quick = merge(parts, self._limits(cell), goal=1, offset=TIE + n * ROOM, few=_QUICK, thin=True)
             if quick is not None:
                 self._cheaper(float(quick.labels[:, 1].min()), self.low[cell])
@@ -331,10 +344,13 @@ class _Hunt:
     def _settle(self, cell: int) -> Settings:
         """The preferred settings of those that tie at a cell of one rate, confirmed by the judge."""
         try:
-            merged = self.merged.get(cell) or self._merge_value(cell)
-            if merged is None:
-                raise SolverError("the settings that were proved best could not be found again")
-            settings = self._settings(self.low[cell], preferred(merged, self._limits(cell)))
+            choice = self.only.get(cell)
+            if choice is None:
+                merged = self.merged.get(cell) or self._merge_value(cell)
+                if merged is None:
+                    raise SolverError("the settings that were proved best could not be found again")
+                choice = preferred(merged, self._limits(cell))
+            settings = self._settings(self.low[cell], choice)
         except TooManyLabels:
             try:
                 settings = mip.preferred(self.stack, self.low[cell], self.best, self.value, self.deadline)

@@ -33,7 +33,7 @@ def result_text(result: "Result") -> str:
     lines.append(_line("status", _status(result)))
     if result.verdict is not None:
         lines += _found(result)
-    lines += [_line("conflict" if n == 0 else "", c["why"]) for n, c in enumerate(result.conflicts)]
+    lines += _conflicts(result.conflicts)
     if result.verdict is not None:
         lines += _rates_that_serve_most(result)
     if result.needed_air is not None:
@@ -44,6 +44,12 @@ def result_text(result: "Result") -> str:
         lines += ["", *_table(result)]
         lines += ["", *(_line("caution" if n == 0 else "", text) for n, text in enumerate(result.cautions))]
     return "\n".join(lines)
+
+
+def _conflicts(conflicts: list[dict]) -> list[str]:
+    if len(conflicts) == 1:
+        return [_line("conflict", conflicts[0]["why"])]
+    return [_line("conflict" if n == 1 else "", f"{n}: {c['why']}") for n, c in enumerate(conflicts, 1)]
 
 
 def _status(result: "Result") -> str:
@@ -77,10 +83,10 @@ def _found(result: "Result") -> list[str]:
             for rate, other in zip(result.next_rates, result.next_best, strict=True))))  # fmt: skip
     lines.append(_line("error", f"mean {_percent(objective.mean_error)}, worst {_percent(objective.worst_error)}"))
     if objective.excess > 0 or not result.in_tolerance:
-        lines.append(_line("excess", f"{number(objective.excess)} beyond tolerance (weighted mean); no setting is "
-                           f"below {number(bound.excess)}"))  # fmt: skip
+        lines.append(_line("excess", f"{_percent(objective.excess)} beyond the tolerances (weighted mean); no setting "
+                           f"is below {_percent(bound.excess)}"))  # fmt: skip
     limit = "not proved" if bound.value is None else number(bound.value)
-    lines.append(_line("value", f"{number(objective.value)}; no setting {'of that excess ' if objective.excess else ''}"
+    lines.append(_line("value", f"{number(objective.value)} (error and air); no setting {'of that excess ' if objective.excess else ''}"
                        f"is below {limit}"))  # fmt: skip
     lines.append(_line("air", f"{result.verdict.air:.1f} of {number(result.stack.capacity)} L/min "
                        f"({_percent(objective.air_share)})"))  # fmt: skip
@@ -90,7 +96,7 @@ def _found(result: "Result") -> list[str]:
 def _cost(best, other) -> str:
     """What another rate is worth beside the best."""
     if other.excess - best.excess > 1e-9:
-        return f"excess +{number(other.excess - best.excess)}"
+        return f"excess +{100 * (other.excess - best.excess):.2g} %"
     return f"value {other.value - best.value:+.4f}"
 
 
@@ -105,15 +111,16 @@ def _rates_that_serve_most(result: "Result") -> list[str]:
 def _table(result: "Result") -> list[str]:
     head = ("point", "pump", "mark", "turns", "dose", "needs", "error", "air", "window", "spray")
     unit = ("", "", "", "", "mL/h", "mL/h", "%", "L/min", "L/min", "")
-    rows = []
+    rows, miss = [], dict(zip(result.stack.names, result.verdict.dose_miss, strict=True))
     for p in result.points:
         top = "" if p.air_max_L_per_min is None else number(p.air_max_L_per_min, 3)
-        error = f"{100 * p.error:+.1f}"
+        error = f"{100 * p.error:+.1f}" + ("!" if miss[p.name] else "")
         rows.append((p.name, p.pump, p.mark, number(p.turns), number(p.dose_mL_per_h),
-                     number(p.required_mL_per_h), error if p.excess == 0 else error + "!",
+                     number(p.required_mL_per_h), error,
                      number(p.air_L_per_min, 3), f"{number(p.air_min_L_per_min or 0, 3)}..{top}",
                      _SPRAY[p.spray]))  # fmt: skip
-    return table([head, unit, *rows], flexible=(0, 1), left=(0, 1, 9))
+    legend = "doses while spraying, air at ANR" + ("; ! outside its tolerance" if any(miss.values()) else "")
+    return [*table([head, unit, *rows], flexible=(0, 1), left=(0, 1, 9)), legend]
 
 
 def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:
@@ -151,21 +158,21 @@ def rates_text(found: "Rates") -> str:
         if rates.most:
             lines.append(_line("most", f"{len(rates.most)} of {len(stack.names)} points at "
                                f"{rate_words(*rates.most_range)} strokes/min"))  # fmt: skip
-    for n, conflict in enumerate(found.to_dict()["conflicts"]):
-        lines.append(_line("conflict" if n == 0 else "", conflict["why"]))
+    lines += _conflicts(found.to_dict()["conflicts"])
     if not rates.complete:
         lines.append(_line("", "(there may be more conflicts)"))
     lines += ["", "strokes/min at which each mark gives the dose within tolerance"]
-    several = len({pump for row in stack.pumps for pump in row}) > 1
     rows = []
     for i in np.argsort(stack.place):
         bands = sorted(rates.bands[i], key=lambda b: (b.low, b.high))
+        several = len(set(stack.pumps[i])) > 1
         texts = [f"{rate_words(b.low, b.high)} (mark {stack.marks[i][b.stroke]}"
                  + (f" of {stack.pumps[i][b.stroke]})" if several else ")") for b in bands]  # fmt: skip
+        texts = [text.replace(" ", "\xa0") for text in texts]  # lines break between bands alone
         rows.append((stack.names[i], ", ".join(texts) or "none"))
     width = min(max(len(name) for name, _ in rows), 24)
     for name, text in rows:
         short = name if len(name) <= width else name[: width - 2] + ".."
         lines.append(textwrap.fill(text, WIDTH, initial_indent=f"{short:<{width}}  ",
-                                   subsequent_indent=" " * (width + 2)))  # fmt: skip
+                                   subsequent_indent=" " * (width + 2)).replace("\xa0", " "))  # fmt: skip
     return "\n".join(lines)

@@ -1,0 +1,286 @@
+"""The problem files that come with the package: solved, compared with what is stored, and judged anew.
+
+The machine of each file is read here a second time, by a small parser of our own for the units the files use,
+so that the figures of the answers are computed twice from the text of the file.
+"""
+
+import csv
+import json
+import tomllib
+from math import prod
+from pathlib import Path
+
+import pytest
+from oracle import asked, bands, best, conflicts, judge, least_air, most_air
+
+import stackopt
+
+FOLDER = Path(__file__).parent.parent / "problems"
+EXITS = {
+    "clash.toml": 4,
+    "drill-and-tap.toml": 3,
+    "drill-head.toml": 0,
+    "free-dial.toml": 0,
+    "from-spreadsheet.toml": 0,
+    "head-32.toml": 0,
+    "per-part-and-drops.toml": 0,
+    "saw-blade.json": 0,
+    "short-air.toml": 3,
+    "two-sizes.toml": 0,
+}
+SHARED = {  # whether some rate gives every point its dose
+    "clash.toml": False,
+    "drill-and-tap.toml": False,
+    "short-air.toml": True,
+}
+TO_TRY_ALL = 3  # points, at most
+TO_MAP = 7
+FILES = pytest.mark.parametrize("file", sorted(EXITS))
+
+
+def files():
+    found = [f for kind in ("*.toml", "*.json") for f in FOLDER.glob(kind)]
+    return [f.name for f in found if not f.name.endswith(".answer.json")]
+
+
+def stored(file):
+    return json.loads((FOLDER / f"{Path(file).stem}.answer.json").read_text("ascii"))
+
+
+def same(got, expected, place="answer"):
+    """Equal, floats but for 1e-9 of themselves."""
+    assert type(got) is type(expected), place
+    if isinstance(expected, dict):
+        assert list(got) == list(expected), place
+        for key in expected:
+            same(got[key], expected[key], f"{place}.{key}")
+    elif isinstance(expected, list):
+        assert len(got) == len(expected), place
+        for i, (one, other) in enumerate(zip(got, expected, strict=True)):
+            same(one, other, f"{place}[{i}]")
+    elif isinstance(expected, float):
+        assert got == pytest.approx(expected, rel=1e-9, abs=1e-12), place
+    else:
+        assert got == expected, place
+
+
+# The second reader
+
+SIZES = {"mL": 1.0, "mm^3": 1e-3, "L": 1.0, "strokes": 1.0, "min": 1.0, "s": 1 / 60, "h": 60.0}  # mL, min
+
+
+def number(text, sizes=SIZES):
+    """What "<number> <unit>" is in mL, min and L; a unit is one name or `a/b`."""
+    if "/" in text and " " not in text:  # 4/min
+        text = text.replace("/", " strokes/")
+    value, unit = text.split(" ", 1)
+    over, *under = unit.split("/")
+    return float(value) * sizes[over] / prod(sizes[u] for u in under)
+
+
+def share(value, dose, sizes):
+    if isinstance(value, float):
+        return value
+    return float(value[:-1]) / 100 if value.endswith("%") else number(value, sizes) / dose
+
+
+def pair(table, sizes):
+    table = table or {}
+    return tuple(number(table[end], sizes) if end in table else None for end in ("min", "max"))
+
+
+def rows(name):
+    """The points of a spreadsheet, as tables."""
+    with open(FOLDER / name, encoding="utf-8", newline="") as stream:
+        for row in csv.DictReader(stream, delimiter=";"):
+            point = {}
+            for key, cell in row.items():
+                if cell:
+                    outer, _, inner = key.partition(".")
+                    (point.setdefault(outer, {}) if inner else point)[inner or outer] = cell
+            yield {**point, "pump": point["pump"].split("|")}
+
+
+def plain(file):
+    """The machine of a problem file in bare numbers, as the oracle takes it."""
+    text = (FOLDER / file).read_text("utf-8")
+    data = json.loads(text) if file.endswith(".json") else tomllib.loads(text)
+    sizes = dict(SIZES)
+    if "drop" in data["fluid"]:
+        sizes["drop"] = number(data["fluid"]["drop"])
+    if "cycle" in data:
+        sizes["part"] = number(data["cycle"]["spray"])
+    rate = data["generator"]["rate"]
+    case = {
+        "rate": {end: number(rate[end]) if end in rate else None for end in ("min", "max", "step")},
+        "stroke_air": number(data["generator"]["stroke_air"]),
+        "pumps": {
+            name: {
+                "stroke_volume": number(pump["stroke_volume"]),
+                "marks": pump["marks"],
+                "stroke_air": number(pump["stroke_air"]) if "stroke_air" in pump else None,
+                "max_rate": number(pump["max_rate"]) if "max_rate" in pump else None,
+            }
+            for name, pump in data["pumps"].items()
+        },
+        "nozzles": {
+            name: {"turns": nozzle["turns"], "flow": [number(flow) for flow in nozzle["flow"]]}
+            for name, nozzle in data["nozzles"].items()
+        },
+        "capacity": number(data["air"]["capacity"]),
+        "air_weight": data.get("solve", {}).get("air_weight", 0.1),
+        "points": [],
+    }
+    for point in rows(data["points"]) if "points" in data else data["point"]:
+        dose = number(point["dose"], sizes)
+        tolerance, pump, cut = point["tolerance"], point["pump"], point.get("cut")
+        sides = tolerance if isinstance(tolerance, dict) else {"below": tolerance, "above": tolerance}
+        case["points"].append({
+            "name": point["name"],
+            "dose": dose * 60,
+            "below": share(sides["below"], dose, sizes),
+            "above": share(sides["above"], dose, sizes),
+            "pump": [pump] if isinstance(pump, str) else pump,
+            "count": int(point.get("count", 1)),
+            "nozzle": point["nozzle"],
+            "air_flow": pair(point.get("air_flow"), sizes),
+            "air_per_dose": pair(point.get("air_per_dose"), sizes),
+            "weight": float(point.get("weight", 1)),
+            "cut": (number(cut["time"]), float(cut["strokes"])) if cut else None,
+        })  # fmt: skip
+    return case
+
+
+def settings(answer):
+    return {p["name"]: (p["pump"], p["mark"], p["turns"]) for p in answer["points"]}
+
+
+def close(value):
+    return pytest.approx(value, rel=1e-9, abs=1e-12)
+
+
+# The tests
+
+
+def test_every_file_has_an_exit_code_and_a_stored_answer():
+    assert len(EXITS) >= 8
+    assert sorted(files()) == sorted(EXITS)
+    answers = sorted(f.name for f in FOLDER.glob("*.answer.json"))
+    assert answers == sorted(f"{Path(file).stem}.answer.json" for file in EXITS)
+
+
+@FILES
+def test_the_answer_is_the_stored_one(file):
+    result = stackopt.solve(stackopt.read(FOLDER / file))
+    answer = json.loads(json.dumps(result.to_dict(), allow_nan=False))
+    del answer["solve"]
+    same({**answer, "file": file}, stored(file))
+    assert result.exit_code == EXITS[file]
+
+
+@FILES
+def test_the_stored_answer_holds_by_the_oracle(file):
+    case, answer = plain(file), stored(file)
+    assert answer["file"] == file
+    if EXITS[file] == 4:
+        assert answer["status"] == "infeasible" and not answer["points"] and answer["conflicts"]
+        return
+    verdict = judge(case, answer["rate_per_min"], settings(answer))
+    assert verdict["feasible"]
+    assert [p["name"] for p in answer["points"]] == [p["name"] for p in case["points"]]
+    for point, row in zip(case["points"], answer["points"], strict=True):
+        name, dose = point["name"], verdict["dose"][point["name"]]
+        assert row["dose_mL_per_h"] == close(dose * 60), name
+        assert row["required_mL_per_h"] == close(asked(point) * 60), name
+        assert row["error"] == close(dose / asked(point) - 1), name
+        assert abs(row["error"]) == close(verdict["e"][name]), name
+        assert row["excess"] == close(verdict["x"][name]), name
+        assert row["in_tolerance"] == (verdict["x"][name] == 0), name
+        assert row["air_min_L_per_min"] == close(least_air(point, dose)), name
+        assert (row["air_max_L_per_min"] or float("inf")) == close(most_air(point, dose)), name
+        nozzle = case["nozzles"][point["nozzle"]]
+        assert row["air_L_per_min"] == nozzle["flow"][nozzle["turns"].index(row["turns"])], name
+    assert answer["air"]["total_L_per_min"] == close(verdict["air"])
+    assert answer["air"]["capacity_L_per_min"] == case["capacity"]
+    assert answer["objective"]["excess"] == close(verdict["excess"])
+    assert answer["objective"]["value"] == close(verdict["value"])
+    assert answer["objective"]["worst_error"] == close(max(verdict["e"].values()))
+    assert answer["in_tolerance"] == (not any(verdict["x"].values())) == (EXITS[file] == 0)
+
+
+SMALL = [file for file in sorted(EXITS) if len(plain(file)["points"]) <= TO_TRY_ALL]
+
+
+def test_some_files_are_small():
+    assert len(SMALL) >= 3
+
+
+@pytest.mark.parametrize("file", SMALL)
+def test_no_setting_beats_the_stored_answer(file):
+    case, answer = plain(file), stored(file)
+    expected = best(case)
+    if expected is None:
+        assert answer["status"] == "infeasible"
+        return
+    assert answer["status"] == "optimal"
+    assert answer["rate_per_min"] == close(expected["rate"])
+    assert settings(answer) == expected["choice"]
+    assert answer["objective"]["excess"] == pytest.approx(expected["excess"], abs=1e-9)
+    assert answer["objective"]["value"] == pytest.approx(expected["value"], abs=1e-9)
+
+
+@pytest.mark.parametrize("file", [f for f in sorted(EXITS) if len(plain(f)["points"]) <= TO_MAP])
+def test_the_rates_are_those_of_the_oracle(file):
+    case = plain(file)
+    found = stackopt.rates(stackopt.read(FOLDER / file)).to_dict()
+    expected = bands(case)
+    assert [p["name"] for p in found["points"]] == [p["name"] for p in case["points"]]
+    for point in found["points"]:
+        got = sorted((b["pump"], b["mark"], b["from_per_min"], b["to_per_min"]) for b in point["bands"])
+        assert [g[:2] for g in got] == [e[:2] for e in sorted(expected[point["name"]])]
+        for one, other in zip(got, sorted(expected[point["name"]]), strict=True):
+            assert one[2:] == close(other[2:]), (point["name"], one)
+    sets = conflicts(case)
+    assert found["conflicts_complete"]
+    assert sorted(tuple(sorted(c["points"])) for c in found["conflicts"]) == sorted(sets)
+    assert bool(found["shared"]) == (not sets) == SHARED.get(file, True)
+
+
+# What each file is there to show
+
+
+def test_a_pair_and_a_triple_conflict_in_the_drilling_and_tapping_head():
+    found = [set(c["points"]) for c in stored("drill-and-tap.toml")["conflicts"]]
+    assert found == [{"drill 3", "tap M6"}, {"drill 1", "drill 3", "tap M8"}]
+
+
+def test_the_air_that_the_face_mills_need_would_do():
+    """With just the air that is called for every point is in tolerance, with less not."""
+    raw = stackopt.read(FOLDER / "short-air.toml").to_dict()
+    needed = stored("short-air.toml")["air"]["needed_L_per_min"]
+    assert needed > stored("short-air.toml")["air"]["capacity_L_per_min"]
+    for factor, code in ((1.000001, 0), (0.999999, 3)):
+        raw["air"]["capacity"] = f"{needed * factor!r} L/min"
+        assert stackopt.solve(stackopt.Problem(**raw)).exit_code == code
+
+
+def test_the_air_supply_sets_the_free_dial():
+    answer = stored("free-dial.toml")
+    assert answer["air"]["share"] == close(1)
+    raw = stackopt.read(FOLDER / "free-dial.toml").to_dict()
+    raw["air"]["capacity"] = "200 L/min"
+    assert stackopt.solve(stackopt.Problem(**raw)).rate > answer["rate_per_min"] * 1.01
+
+
+def test_both_sizes_are_chosen_where_both_are_listed():
+    listed = {p["name"] for p in plain("two-sizes.toml")["points"] if len(p["pump"]) > 1}
+    assert {p["pump"] for p in stored("two-sizes.toml")["points"] if p["name"] in listed} == {"P10", "P30"}
+
+
+def test_few_strokes_in_a_part_are_warned_of():
+    assert any("strokes" in warning for warning in stored("per-part-and-drops.toml")["warnings"])
+    assert not any(stored(file)["warnings"] for file in EXITS if file != "per-part-and-drops.toml")
+
+
+def test_the_hard_clash_names_its_rules():
+    assert stored("clash.toml")["conflicts"][0]["rules"] == ["cut of tap M5", "max_rate of micro"]
