@@ -19,6 +19,7 @@ _WORST = (130, 1, 2, 4, 5, 3, 0)
 app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
                   help="Settings for stacked metering pumps: computed, proved and explained.")  # fmt: skip
 Json = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
+Files = Annotated[list[str], typer.Argument(metavar="FILE...", help="Problem files, or - for standard input.")]
 File = Annotated[str, typer.Argument(metavar="FILE", help="Problem file (TOML or JSON), or - for standard input.")]
 
 
@@ -76,8 +77,7 @@ def _answer(file: str, call: str, as_json: bool, lines: bool = False) -> int:
 
 
 @app.command()
-def solve(files: Annotated[list[str], typer.Argument(metavar="FILE...", help="Problem files, or - for standard input.")],
-          as_json: Json = False) -> None:  # fmt: skip
+def solve(files: Files, as_json: Json = False) -> None:
     """The settings of one machine or of many."""
     codes = []
     for number, file in enumerate(files):

@@ -252,7 +252,7 @@ class Result:
     def warnings(self) -> list[str]:
         """What the engineer should know about this answer."""
         found = []
-        verdict, stack, settings = self.verdict, self.stack, self.settings
+        verdict = self.verdict
         if verdict is None:
             return found
         for point in self.points:

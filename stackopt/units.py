@@ -98,9 +98,9 @@ _TEXT_LIMIT = 60
 _NUMBER = r"[+-]?(?:[0-9]{1,25}(?:\.[0-9]{0,25})?|\.[0-9]{1,25})(?:[eE][+-]?[0-9]{1,3})?"
 _QUANTITY = re.compile(rf"({_NUMBER})[ \t]*(.*)", re.ASCII)
 _ADVICE = {
-    "cfm": "scfm (14.5 psi absolute, 68 F), L/min (ANR) or Nm^3/h: which reference is meant?",
-    "fl oz": "'US fl oz' (other fluid ounces are not read)",
-    "gal": "mL, L, in^3 or US fl oz",
+    "cfm": "scfm (14.5 psi absolute, 68 F), L/min (ANR) or Nm^3/h, as in '10 scfm': which reference is meant?",
+    "fl oz": "US fl oz (other fluid ounces are not read), as in '0.4 US fl oz/h'",
+    "gal": "mL, L, in^3 or US fl oz, as in '12 mL/h'",
     "rpm": "strokes per minute, as in '20/min'",
     "Hz": "strokes per second, as in '0.5/s'",
 }
@@ -253,7 +253,7 @@ def read_share(value: object) -> float:
     """
     if isinstance(value, str) and len(value) <= _TEXT_LIMIT and (match := _SHARE.fullmatch(value.strip(" \t"))):
         value = float(match[1]) / 100
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -1e300 < value < 1e300:
         comma = isinstance(value, str) and "," in value
         raise ValueError("a decimal point, not a comma, as in '10 %'" if comma else "a share, as in '10 %' or 0.1")
     return float(value)

@@ -130,7 +130,8 @@ class _Hunt:
     def _meeting(self, cell: int, excess: float, value: float | None) -> list[tuple[float, float]]:
         """Rates inside an interval where choices meet capacity, and what they cost there; see `between.meeting`."""
         by_value = None if value is None else (value, float(self.value_price[cell]))
-        found = meeting(self.low[cell], self.high[cell], self._options(cell), (excess, float(self.price[cell])), by_value)
+        by_excess = (excess, float(self.price[cell]))
+        found = meeting(self.low[cell], self.high[cell], self._options(cell), by_excess, by_value)
         return [(rate, cost) for rate, cost in found if not self._avoided(np.array([rate]))[0]]
 
     def _single(self, cell: int) -> bool:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from stackopt.errors import Fault, ProblemError
-from stackopt.problem.model import SIDE_SCHEMA, Problem
+from stackopt.problem.model import LATER, SIDE_SCHEMA, Point, Problem
 from stackopt.problem.rules import found, path
 
 SIZE_LIMIT = 64 * 2**20
@@ -22,14 +22,14 @@ _NESTING = "tables or lists nested less deeply"
 
 
 def read(file: str | Path) -> Problem:
-    """Read a problem from a TOML or JSON file, or from standard input where `file` is "-".
+    r"""Read a problem from a TOML or JSON file, or from standard input where `file` is "-".
 
     Raises `ProblemError` with every fault of the file, each with its line and key.
 
     >>> from pathlib import Path; import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     file = Path(folder) / "bad.toml"
-    ...     _ = file.write_text("[fluid]\\nkind = 'neat oil'\\ndrip = 3\\n")
+    ...     _ = file.write_text("[fluid]\nkind = 'neat oil'\ndrip = 3\n")
     ...     try:
     ...         read(file)
     ...     except ProblemError as error:
@@ -199,15 +199,17 @@ def _tables(rows, points_file: str, faults: list[Fault]):
     for column, count in Counter(header).items():
         if column not in _COLUMNS:
             near = difflib.get_close_matches(column[:100], _COLUMNS, n=1, cutoff=0.0)
-            faults.append(Fault(f"column{place}", found(column), f"a column of points, perhaps '{near[0]}'", rows[0][0]))
+            later = column.partition(".")[0] in Point.later
+            what = f"no such column ({LATER}: leave it out)" if later else f"a column of points, perhaps '{near[0]}'"
+            faults.append(Fault(f"column{place}", found(column), what, rows[0][0]))
         if count > 1:
             faults.append(Fault(f"column{place}", f"{found(column)} {count} times", "each column once", rows[0][0]))
     tables, lines = [], {}
     for i, (line, cells) in enumerate(body):
         lines[path(("point", i))] = line
         if any(cells[len(header):]):
-            faults.append(Fault(path(("point", i)) + place, f"{len(cells)} cells",
-                                f"{len(header)}, as the header has (is a decimal comma among them?)", line))  # fmt: skip
+            expected = f"{len(header)}, as the header has (is a decimal comma among them?)"
+            faults.append(Fault(path(("point", i)) + place, f"{len(cells)} cells", expected, line))
         table: dict[str, Any] = {}
         for column, cell in zip(header, cells, strict=False):
             if cell and column in _COLUMNS:
@@ -243,7 +245,7 @@ def _placed(fault: Fault, lines: dict[str, int], rows: dict[str, int], points_fi
     key = fault.key
     while key and key not in lines:
         key = key[: max(key.rfind("."), key.rfind("["), 0)]
-    return Fault(fault.key, fault.found, fault.expected, lines.get(key, None))
+    return Fault(fault.key, fault.found, fault.expected, lines.get(key))
 
 
 def _lines(text: str, is_json: bool) -> dict[str, int]:
@@ -254,7 +256,7 @@ def _lines(text: str, is_json: bool) -> dict[str, int]:
         import tree_sitter_json as grammar
     else:
         import tree_sitter_toml as grammar
-    root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(text.encode()).root_node
+    root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(_plain(text, is_json)).root_node
     lines: dict[str, int] = {}
     counts: Counter = Counter()
     todo: list[tuple[Any, tuple]] = [(root, ())]
@@ -267,6 +269,7 @@ def _lines(text: str, is_json: bool) -> dict[str, int]:
                 place = _last(place, step, counts)
             place = (*place, steps[-1])
             if node.type == "table_array_element":
+                lines.setdefault(path(place), node.start_point[0] + 1)
                 counts[place] += 1
                 place = (*place, counts[place] - 1)
             elif node.type == "table":
@@ -281,6 +284,13 @@ def _lines(text: str, is_json: bool) -> dict[str, int]:
             continue
         todo += [(child, place) for child in reversed(inner)]
     return lines
+
+
+def _plain(text: str, is_json: bool) -> bytes:
+    """What the grammar can read: json takes NaN and Infinity for numbers, the grammar does not."""
+    if is_json:
+        text = re.sub(r'"(?:[^"\\]|\\.)*"|-?Infinity|NaN', lambda m: m[0] if m[0][0] == '"' else "0", text)
+    return text.encode(errors="replace")
 
 
 def _last(place: tuple, step: str, counts: Counter) -> tuple:

@@ -4,6 +4,7 @@ import difflib
 import functools
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Annotated, Any, get_args, get_origin
 
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
@@ -130,9 +131,8 @@ def _validate(annotation: Any, value: Any) -> Any:
 def _translate(error: Any, value: Any, place: tuple) -> Fault:
     """A fault in our words from one of pydantic's, whose own place is kept where it exists in the file."""
     for step in error["loc"][1:]:
-        if isinstance(value, dict) and step in value:
-            value, place = value[step], (*place, step)
-        elif isinstance(value, list | tuple) and isinstance(step, int) and step < len(value):
+        if step in value if isinstance(value, dict) else (
+            isinstance(value, list | tuple) and isinstance(step, int) and step < len(value)):  # fmt: skip
             value, place = value[step], (*place, step)
     kind, context = error["type"], error.get("ctx", {})
     if kind in _LIMITS:
@@ -178,7 +178,7 @@ def _marks(problem: Problem) -> Iterator[Fault]:
             shares = list(pump.marks.values())
             if not shares:
                 yield Fault(path(("pumps", name, "marks")), "no mark", "at least one, as in { \"1\" = 0.22 }")
-            for label, before, share in zip(list(pump.marks)[1:], shares, shares[1:], strict=False):
+            for label, (before, share) in zip(list(pump.marks)[1:], pairwise(shares), strict=True):
                 if share < before:
                     yield Fault(path(("pumps", name, "marks", label)), f"{share:g}", f"at least {before:g}: "
                                 "marks are written from the smallest output to the largest")  # fmt: skip
@@ -192,11 +192,11 @@ def _nozzles(problem: Problem) -> Iterator[Fault]:
         if len(nozzle.turns) != len(nozzle.flow):
             yield Fault(path((*place, "flow")), f"{len(nozzle.flow)} flows",
                         f"one for each of the {len(nozzle.turns)} turns")  # fmt: skip
-        for i, (before, turns) in enumerate(zip(nozzle.turns, nozzle.turns[1:], strict=False), 1):
+        for i, (before, turns) in enumerate(pairwise(nozzle.turns), 1):
             if turns <= before:
                 yield Fault(path((*place, "turns", i)), f"{turns:g}", f"more than {before:g}: turns rise")
         flows = [flow.number for flow in nozzle.flow]
-        for i, (before, flow) in enumerate(zip(flows, flows[1:], strict=False), 1):
+        for i, (before, flow) in enumerate(pairwise(flows), 1):
             if flow < before:
                 yield Fault(path((*place, "flow", i)), f"'{nozzle.flow[i]}'",
                             f"at least '{nozzle.flow[i - 1]}': the flow never falls as turns rise")  # fmt: skip

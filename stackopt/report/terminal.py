@@ -20,11 +20,11 @@ def _line(label: str, text: str) -> str:
     """A label, right-aligned, and its text, wrapped under itself."""
     indent = " " * (_LABEL + 2)
     return textwrap.fill(text, WIDTH, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=indent,
-                         break_long_words=False, break_on_hyphens=False)  # fmt: skip
+                         break_on_hyphens=False).replace("\xa0", " ")  # fmt: skip
 
 
 def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
+    return f"{100 * share:.1f}\xa0%"
 
 
 def result_text(result: "Result") -> str:
@@ -39,7 +39,8 @@ def result_text(result: "Result") -> str:
     if result.needed_air is not None:
         lines.append(_line("needed", f"{number(result.needed_air)} L/min of air would serve every point"))
     lines += [_line("warning", warning) for warning in result.warnings]
-    lines.append(_line("proof", f"{result.method}; {result.seconds:.2g} s"))
+    if result.status != "infeasible":
+        lines.append(_line("proof", f"{result.method}; {result.seconds:.2g}\xa0s"))
     if result.points:
         lines += ["", *_table(result)]
         lines += ["", *(_line("caution" if n == 0 else "", text) for n, text in enumerate(result.cautions))]
@@ -86,8 +87,8 @@ def _found(result: "Result") -> list[str]:
         lines.append(_line("excess", f"{_percent(objective.excess)} beyond the tolerances (weighted mean); no setting "
                            f"is below {_percent(bound.excess)}"))  # fmt: skip
     limit = "not proved" if bound.value is None else number(bound.value)
-    lines.append(_line("value", f"{number(objective.value)} (error and air); no setting {'of that excess ' if objective.excess else ''}"
-                       f"is below {limit}"))  # fmt: skip
+    which = "no setting of that excess" if objective.excess else "no setting"
+    lines.append(_line("value", f"{number(objective.value)} (error and air); {which} is below {limit}"))
     lines.append(_line("air", f"{result.verdict.air:.1f} of {number(result.stack.capacity)} L/min "
                        f"({_percent(objective.air_share)})"))  # fmt: skip
     return lines

@@ -1,0 +1,65 @@
+"""The house rules that a machine can hold: who imports whom, and what lives in one place alone."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import stackopt
+
+PACKAGE = Path(stackopt.__file__).parent
+# In the order of the flow: a file imports only from files that stand before it.
+FLOW = [
+    "version", "errors", "physics.dosing", "physics.spray", "units", "problem.model", "problem.rules", "problem.files",
+    "problem.starter", "stack", "judge", "optimise.scan", "optimise.price", "optimise.merge", "optimise.between",
+    "optimise.mip", "optimise.search", "optimise.conflicts", "words", "report.terminal", "result", "cli", "__main__",
+]  # fmt: skip
+# Imported late, against the flow, where it is used: model's validator calls rules.
+LATE = {("problem.model", "problem.rules")}
+
+
+def _modules():
+    for file in sorted(PACKAGE.rglob("*.py")):
+        name = ".".join(file.relative_to(PACKAGE).with_suffix("").parts)
+        if not name.endswith("__init__"):
+            yield name, ast.parse(file.read_text())
+
+
+def _imports(tree):
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def test_every_module_has_its_place_in_the_flow():
+    assert sorted(name for name, _ in _modules()) == sorted(FLOW)
+
+
+@pytest.mark.parametrize("name,tree", list(_modules()), ids=lambda value: value if isinstance(value, str) else "")
+def test_a_module_imports_only_from_what_stands_before_it(name, tree):
+    used = {m.removeprefix("stackopt.") for m in _imports(tree)} & set(FLOW)
+    after = {other for other in used if FLOW.index(other) >= FLOW.index(name) and (name, other) not in LATE}
+    # Only for type checking, or when text is asked for: result and its text know each other.
+    assert after <= ({"result"} if name == "report.terminal" else set()), f"{name} imports {after}"
+
+
+@pytest.mark.parametrize("library,home", [("pulp", "optimise.mip"), ("pint", "units"), ("typer", "cli")])
+def test_a_library_has_one_importer(library, home):
+    assert [name for name, tree in _modules() if library in {m.split(".")[0] for m in _imports(tree)}] == [home]
+
+
+def test_only_the_command_line_prints_or_exits():
+    for name, tree in _modules():
+        calls = {node.func.id for node in ast.walk(tree)
+                 if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}  # fmt: skip
+        writes = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)
+                  and isinstance(node.value, ast.Name) and node.value.id == "sys"}  # fmt: skip
+        assert name == "cli" or not calls & {"print", "exit", "quit"}, name
+        assert name == "cli" or not writes & {"stdout", "stderr", "exit"}, name
+
+
+def test_no_module_bears_the_name_of_a_public_function():
+    assert not {name.split(".")[-1] for name, _ in _modules()} & {n for n in stackopt.__all__ if not n.startswith("_")}
