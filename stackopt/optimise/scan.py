@@ -14,7 +14,7 @@ from stackopt.physics import dosing, spray
 from stackopt.stack import Array, Stack
 
 BIG = 1e12  # cost of an option that is not allowed: far above any real cost, far below overflow
-_SOME = 16  # rates looked at closely together
+_SOME = 16  # rates looked at closely together, at first
 BATCH = 1_000_000  # numbers in one working array, to bound the memory
 
 
@@ -84,16 +84,16 @@ def scan(stack: Stack, at: Array, skip: np.ndarray | None = None, tick: Callable
     excess = np.concatenate([_by_doses(stack, at[k : k + batch], tick) for k in range(0, len(at), batch)])
     air, least_air = np.full(len(at), np.inf), np.zeros(len(at))
     order = np.argsort(excess, kind="stable")
-    best, start = np.inf, 0
+    best, start, some = np.inf, 0, _SOME
     while start < len(order) and excess[order[start]] <= best + dosing.SLACK:
         tick()  # may stop the search
         # As many as are equally good by their doses, and some more where those are few.
         size = int((excess[order[start:]] <= excess[order[start]] + dosing.SLACK).sum())
-        part = order[start : start + min(max(size, _SOME), batch)]
+        part = order[start : start + min(max(size, some), batch)]
         excess[part], air[part], least_air[part] = _closely(stack, at[part])
         fits = part[air[part] <= ROOM] if skip is None else part[(air[part] <= ROOM) & ~skip[part]]
         best = min(best, float(excess[fits].min(initial=np.inf)))
-        start += len(part)
+        start, some = start + len(part), 2 * some
     return Scan(excess, air, least_air)
 
 

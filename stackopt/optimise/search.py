@@ -145,13 +145,13 @@ class _Hunt:
         middle = (low + high) / 2
         return options(self.stack, np.array([low, high]), np.array([middle, middle]))
 
-    def _batches(self, cells: np.ndarray) -> Iterator[np.ndarray]:
-        """Cells in groups small enough to be worked on at once; the first group is short."""
+    def _batches(self, cells: np.ndarray, first: int = BATCH) -> Iterator[np.ndarray]:
+        """Cells in groups small enough to be worked on at once; at most `first` in the first one."""
         size = max(1, BATCH // (self.stack.stroke.size * self.stack.flow.shape[1]))
         start = 0
         while start < len(cells):
             self._tick()
-            end = start + (min(size, _FIRST) if start == 0 else size)
+            end = start + (min(size, first) if start == 0 else size)
             yield cells[start:end]
             start = end
 
@@ -183,7 +183,7 @@ class _Hunt:
         self.closed["doses and windows alone"] = len(self.low) - len(order)
         single = order[self.low[order] == self.high[order]]
         guess = 0.0
-        for cells in self._batches(single):
+        for cells in self._batches(single, _FIRST):
             cells = cells[self.bound[cells] < self.best - TINY]
             if not len(cells):
                 continue

@@ -17,7 +17,10 @@ from stackopt.problem.rules import found, path
 
 SIZE_LIMIT = 64 * 2**20
 # A chain of dotted keys takes tomllib quadratic time.
-_DOTTED = re.compile(r"""(?:(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){50}""")
+_DOTTED = re.compile(r"(?:[A-Za-z0-9_-]+[ \t]*\.[ \t]*){50}")
+_TEXT_OR_REMARK = re.compile(
+    r'''"""(?:[^\\]|\\.)*?"""|\'{3}.*?\'{3}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|\#[^\n]*''', re.DOTALL
+)
 _NESTING = "tables or lists nested less deeply"
 
 
@@ -95,8 +98,9 @@ def _decode(raw: bytes) -> str:
 
 
 def _parse_toml(text: str) -> dict[str, Any]:
-    if dotted := _DOTTED.search(text):
-        raise _refuse(text.count("\n", 0, dotted.start()) + 1, "a key of 50 dots or more", "a shorter key")
+    bare = _TEXT_OR_REMARK.sub(lambda match: "x" + "\n" * match[0].count("\n"), text)
+    if dotted := _DOTTED.search(bare):
+        raise _refuse(bare.count("\n", 0, dotted.start()) + 1, "a key of 50 dots or more", "a shorter key")
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

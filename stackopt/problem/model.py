@@ -40,12 +40,12 @@ def _ours(reader):
     return read
 
 
-def _quantity(kind: str, above_zero: bool = True, zero: bool = False):
+def _quantity(kind: str, zero: bool = False):
     """The annotated type of a quantity of `kind`: above zero, or (zero) not below it."""
 
     def reader(value):
         quantity = value if isinstance(value, units.Quantity) else units.read(value, kind)
-        if above_zero and (quantity.number < 0 or (quantity.number == 0 and not zero)):
+        if quantity.number < 0 or (quantity.number == 0 and not zero):
             least = "at least 0" if zero else "above 0"
             raise ValueError(f"{least}, as in '{units.KINDS[kind].example}'")
         return quantity
@@ -100,7 +100,11 @@ def _name_reader(value):
 
 
 def _listed(value):
-    return (value,) if isinstance(value, str) else tuple(value) if isinstance(value, list) else value
+    if isinstance(value, str):
+        return (value,)
+    if not isinstance(value, list | tuple):
+        raise ValueError("a name or a list of names")
+    return tuple(value)
 
 
 SIDE_SCHEMA = {
@@ -126,7 +130,7 @@ AirFlow = _quantity("air flow")
 AirFlowOrNone = _quantity("air flow", zero=True)
 AirPerDose = _quantity("air per dose")
 Time = _quantity("time")
-Names = Annotated[tuple[Name, ...], BeforeValidator(_listed), WithJsonSchema(
+Names = Annotated[tuple[Name, ...], BeforeValidator(_ours(_listed)), WithJsonSchema(
     {"anyOf": [_NAME_SCHEMA, {"type": "array", "items": _NAME_SCHEMA, "minItems": 1}]})]  # fmt: skip
 
 
@@ -187,7 +191,7 @@ class Air(Part):
     """The supply."""
 
     later = ("line",)
-    pressure: _quantity("pressure", above_zero=False)
+    pressure: _quantity("pressure")
     capacity: AirFlow
 
 

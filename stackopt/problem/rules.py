@@ -16,7 +16,7 @@ STEPS_LIMIT = 100_000
 _LIMITS = {"greater_than": ("above", "gt"), "greater_than_equal": ("of at least", "ge"),
            "less_than": ("below", "lt"), "less_than_equal": ("of at most", "le")}  # fmt: skip
 _TYPES = {"float_type": "a number", "int_type": "a whole number", "int_from_float": "a whole number",
-          "string_type": "text", "finite_number": "a finite number", "dict_type": "a table",
+          "string_type": "text", "string_unicode": "text of whole characters", "finite_number": "a finite number", "dict_type": "a table",
           "tuple_type": "a list"}  # fmt: skip
 _NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
           "drop": "a drop volume under [fluid], as in drop = '0.021 mL': it is never assumed",
