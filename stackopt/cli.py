@@ -16,16 +16,34 @@ UsageError = typer.BadParameter.__bases__[0]  # typer brings its own click, or u
 # Of several files the worst counts, in this order.
 _WORST = (130, 1, 2, 4, 5, 3, 0)
 
-app = typer.Typer(add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False,
                   help="Settings for stacked metering pumps: computed, proved and explained.")  # fmt: skip
 Json = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 Files = Annotated[list[str], typer.Argument(metavar="FILE...", help="Problem files, or - for standard input.")]
 File = Annotated[str, typer.Argument(metavar="FILE", help="Problem file (TOML or JSON), or - for standard input.")]
 
 
+class _ReaderGone(Exception):
+    """The other end of the pipe was closed."""
+
+
 def _print(text: str) -> None:
-    sys.stdout.write(text + "\n")
-    sys.stdout.flush()
+    try:
+        if sys.stdout is None:
+            raise OSError("closed")
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise _ReaderGone from None  # typer would make a failure of it
+    except OSError as error:
+        _silence()
+        raise StackoptError(f"standard output cannot be written: {error.strerror or error}") from None
+
+
+def _silence() -> None:
+    """Nothing more can be said, and Python must not try to on its way out."""
+    if sys.stdout is not None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _say(text: str) -> None:
@@ -40,7 +58,7 @@ def _json(data: Any, lines: bool = False) -> None:
 def _faults(error: StackoptError, file: str | None, as_json: bool, lines: bool = False) -> int:
     """Say what is wrong, and the exit code that goes with it."""
     faults = error.faults if isinstance(error, ProblemError) else (Fault(None, str(error), "an answer"),)
-    _say(str(error) if isinstance(error, ProblemError) else f"{file}: {error}")
+    _say(str(error) if isinstance(error, ProblemError) else f"{file + ': ' if file else ''}{error}")
     if as_json:
         _json({"format": "stackopt.fault/1", "file": file, "exit": error.exit_code, "faults": [
             {"line": f.line, "key": f.key, "found": f.found, "expected": f.expected} for f in faults]},
@@ -66,14 +84,18 @@ def _answer(file: str, call: str, as_json: bool, lines: bool = False) -> int:
 
     try:
         result = getattr(stackopt, call)(stackopt.read(file))
-        text = result.to_dict() if as_json else str(result)
+        try:
+            code, text = result.exit_code, result.to_dict() if as_json else str(result)
+        except KeyboardInterrupt:  # while the explanation was sought: the settings are there all the same
+            result = result.unexplained()
+            code, text = 130, result.to_dict() if as_json else str(result)
     except StackoptError as error:
         return _faults(error, file, as_json, lines)
     if as_json:
         _json(text, lines)
     else:
         _print(text)
-    return result.exit_code
+    return code
 
 
 @app.command()
@@ -119,24 +141,32 @@ def new(file: Annotated[str, typer.Argument(metavar="FILE", help="The file to ma
     _say(f"wrote {file}; fill in your machine, then: stackopt solve {Path(file).name}")
 
 
+def _run() -> int | None:
+    try:
+        return app(standalone_mode=False)
+    except SystemExit:  # the one thing for which typer leaves by itself: its help found the pipe closed
+        raise _ReaderGone from None
+
+
 def main() -> None:
     """Run the command line and exit with its code."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a name may not fit the terminal's encoding
     as_json = "--json" in sys.argv[1:]
+    if len(sys.argv) == 1:
+        sys.argv.append("--help")
     try:
-        code = app(standalone_mode=False) or 0
+        code = _run() or 0
     except UsageError as error:
         fault = ProblemError((Fault(None, error.format_message(), "a command as in 'stackopt --help'"),))
         code = _faults(fault, None, as_json)
     except StackoptError as error:
-        code = _faults(error, getattr(error, "file", None), as_json)
+        code = _faults(error, getattr(error, "file", None), as_json and sys.stdout is not None)
     except (KeyboardInterrupt, typer.Abort):
         _say("interrupted")
         code = 130
-    except BrokenPipeError:
-        # The reader has gone; nothing more can be said, and Python must not try to on its way out.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except _ReaderGone:
+        _silence()
         code = 128 + signal.SIGPIPE
     sys.exit(code)

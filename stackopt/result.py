@@ -15,6 +15,7 @@ from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 from stackopt.words import conflict_words, hard_words, in_file_order, number
 
+EXPLAIN = 10.0  # seconds that an explanation may take
 APART = 0.01  # on a free dial, a rate nearer than this share to another is no other rate
 CAUTIONS = (
     "Shut off and vent the air before touching screws or lines; keep hands and face out of the jet.",
@@ -77,6 +78,16 @@ class Result:
     stack: Stack
     outcome: Outcome
     seconds: float
+    explained: bool = True  # else conflicts and other rates are left out
+
+    def unexplained(self) -> "Result":
+        """The same answer without what would have to be searched for to explain it."""
+        return replace(self, explained=False)
+
+    @property
+    def _patience(self) -> float:
+        """Seconds that an explanation may take."""
+        return min(EXPLAIN, self.stack.time_limit) if self.status in ("optimal", "infeasible") else 1.0
 
     @property
     def status(self) -> str:
@@ -163,16 +174,16 @@ class Result:
     @cached_property
     def rate_map(self) -> clash.RateMap:
         """Which rates serve which point."""
-        return clash.rate_map(self.stack)
+        return clash.rate_map(self.stack, self._patience)
 
     @cached_property
     def _air(self) -> tuple[clash.AirConflict | None, float | None]:
-        return clash.air_conflict(self.stack)
+        return clash.air_conflict(self.stack, self._patience)
 
     @property
     def needed_air(self) -> float | None:
         """L/min that would serve every point, where the supply is what falls short; else None."""
-        if self.settings is None or self.in_tolerance or self.rate_map.conflicts:
+        if not self.explained or self.settings is None or self.in_tolerance or self.rate_map.conflicts:
             return None
         needed = self._air[1]
         return needed if needed is not None and needed > self.stack.capacity else None
@@ -181,6 +192,8 @@ class Result:
     def conflicts(self) -> list[dict[str, Any]]:
         """The smallest sets of points (and rules) that cannot be met together, with the reason in words."""
         stack = self.stack
+        if not self.explained:
+            return []
         if self.status == "infeasible":
             return [hard_words(stack, clash.hard_conflict(stack))]
         if self.settings is None or self.in_tolerance:
@@ -205,8 +218,11 @@ class Result:
     def _next(self) -> list["Result"]:
         found: list[Result] = []
         avoid = [self.rate]
-        while self.status == "optimal" and len(found) < 2:
-            outcome = search(self.stack, tuple(avoid), TIE if self.stack.step is not None else APART)
+        stack = replace(self.stack, time_limit=min(self._patience / 2, 1 + 3 * self.seconds))
+        while self.explained and self.status == "optimal" and len(found) < 2:
+            outcome = search(stack, tuple(avoid), TIE if stack.step is not None else APART)
+            if outcome.status == "interrupted":
+                raise KeyboardInterrupt
             if outcome.status != "optimal":
                 break
             found.append(replace(self, outcome=outcome))
@@ -261,6 +277,8 @@ class Result:
                 found.append(f"{point.name}: no air fits this dose: at least {number(low)} and at most "
                              f"{number(high)} L/min are asked; the larger miss counts")  # fmt: skip
         found += self._part_warnings()
+        if not self.explained:
+            found.append("interrupted before the explanation: conflicts and other rates are left out")
         slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= 1e-9 else []
         if slipped:
             found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie")
@@ -339,6 +357,10 @@ class Rates:
     problem: Problem
     stack: Stack
     map: clash.RateMap
+
+    def unexplained(self) -> "Rates":
+        """The same: all of it is known already."""
+        return self
 
     @property
     def exit_code(self) -> int:

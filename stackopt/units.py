@@ -95,7 +95,8 @@ KINDS: dict[str, Kind] = {
 }
 
 _TEXT_LIMIT = 60
-_NUMBER = r"[+-]?(?:[0-9]{1,25}(?:\.[0-9]{0,25})?|\.[0-9]{1,25})(?:[eE][+-]?[0-9]{1,3})?"
+_NUMBER = r"[+-]?(?:[0-9]{1,25}(?:\.[0-9]{0,25})?|\.[0-9]{1,25})(?:[eE][+-]?[0-9]{1,3})?(?![0-9.])"
+LARGEST = 1e12  # inside units; nothing but 0 is nearer to 0 than its inverse
 _QUANTITY = re.compile(rf"({_NUMBER})[ \t]*(.*)", re.ASCII)
 _ADVICE = {
     "cfm": "scfm (14.5 psi absolute, 68 F), L/min (ANR) or Nm^3/h, as in '10 scfm': which reference is meant?",
@@ -226,10 +227,18 @@ def read(text: object, kind: str) -> Quantity:
         raise ValueError(_what_instead(unit, kind, example))
     factor, divisor, offset, counts = known
     value = number * factor / divisor + offset
-    lost = number == 0 and re.match("[^eE]*[1-9]", match[1])  # too small for a float: 0 would be a silent change
-    if lost or not math.isfinite(value):
+    if not possible(value) or (number == 0 and re.match("[^eE]*[1-9]", match[1])):  # too small for a float
         raise ValueError(f"a number that a machine can have, {example}")
     return Quantity(text, value, counts)
+
+
+def possible(value: float) -> bool:
+    """Whether a number in inside units is one that a machine can have: 0, or 1e-12 to 1e12.
+
+    >>> possible(0.0), possible(1e-300), possible(float("inf"))
+    (True, False, False)
+    """
+    return value == 0 or 1 / LARGEST <= abs(value) <= LARGEST
 
 
 def _what_instead(unit: str, kind: str, example: str) -> str:
@@ -253,7 +262,7 @@ def read_share(value: object) -> float:
     """
     if isinstance(value, str) and len(value) <= _TEXT_LIMIT and (match := _SHARE.fullmatch(value.strip(" \t"))):
         value = float(match[1]) / 100
-    if isinstance(value, bool) or not isinstance(value, int | float) or not -1e300 < value < 1e300:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= LARGEST:
         comma = isinstance(value, str) and "," in value
         raise ValueError("a decimal point, not a comma, as in '10 %'" if comma else "a share, as in '10 %' or 0.1")
     return float(value)

@@ -42,8 +42,8 @@ class RateMap:
     complete: bool
 
 
-def rate_map(stack: Stack) -> RateMap:
-    """Look at doses, cuts and max_rate alone.
+def rate_map(stack: Stack, seconds: float = SECONDS) -> RateMap:
+    """Look at doses, cuts and max_rate alone; for larger conflicts no longer than `seconds`.
 
     >>> from stackopt.stack import Stack, _example
     >>> found = rate_map(Stack.of(_example()))
@@ -64,7 +64,7 @@ def rate_map(stack: Stack) -> RateMap:
         most_range = (float(at[first]), float(at[last]))
     conflicts, complete = (), True
     if not shared:
-        conflicts, complete = _smallest_conflicts(served)
+        conflicts, complete = _smallest_conflicts(served, seconds)
     shared = tuple((float(a), float(b)) for a, b in shared)
     return RateMap(bands, shared, most, most_range, conflicts, complete)
 
@@ -112,7 +112,7 @@ def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
 
 
-def _smallest_conflicts(served: np.ndarray) -> tuple[tuple[tuple[int, ...], ...], bool]:
+def _smallest_conflicts(served: np.ndarray, seconds: float) -> tuple[tuple[tuple[int, ...], ...], bool]:
     """Single points that nothing serves, then pairs, then larger sets; and whether these are all."""
     found = [(int(i),) for i in np.flatnonzero(~served.any(axis=1))]
     some = np.flatnonzero(served.any(axis=1))
@@ -125,7 +125,7 @@ def _smallest_conflicts(served: np.ndarray) -> tuple[tuple[tuple[int, ...], ...]
         if len(found) > MOST:
             return tuple(found[:MOST]), False
     weights = (~served).T.astype(float)
-    deadline = time.monotonic() + SECONDS
+    deadline = time.monotonic() + seconds
     while True:
         try:
             conflict = _smallest(weights, found, deadline)
@@ -166,7 +166,7 @@ class AirConflict:
     rate: float | None  # and the rate at which that is so, 1/min
 
 
-def air_conflict(stack: Stack) -> tuple[AirConflict | None, float | None]:
+def air_conflict(stack: Stack, seconds: float = SECONDS) -> tuple[AirConflict | None, float | None]:
     """Why not every point is in tolerance although rates are shared; and the air that all would need [L/min].
 
     The points outside the set must only have some setting, at whatever dose.
@@ -178,7 +178,7 @@ def air_conflict(stack: Stack) -> tuple[AirConflict | None, float | None]:
     needed = float(whole.min() * stack.capacity) if len(whole) and whole.min() < BIG / 2 else None
     if not len(at) or (needed is not None and needed <= stack.capacity * ROOM):
         return None, needed
-    deadline = time.monotonic() + SECONDS
+    deadline = time.monotonic() + seconds
     spare = ROOM - least.sum(axis=1)
     for by_capacity in (False, True):
         more = np.where(good < BIG / 2, good - least, np.inf)

@@ -64,7 +64,7 @@ def _problem(name: str) -> Problem:
         # Where the points' own file could not be read, that they lack is no fault of its own.
         faults += [f for f in error.faults if not (faults and f.key == "point")]
     if faults:
-        lines = _lines(text, is_json)
+        lines = _lines(text, is_json)[0]
         placed = [_placed(fault, lines, rows, points_file) for fault in faults]
         raise ProblemError(tuple(sorted(placed, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
     return problem
@@ -130,7 +130,8 @@ def _parse_json(text: str) -> Any:
     except ValueError:
         raise _refuse(None, "a number of thousands of digits", "numbers that a machine can have") from None
     if doubles:
-        raise ProblemError(tuple(Fault(key, "the same key twice", "each key once") for key in doubles))
+        again = _lines(text, True)[1]
+        raise ProblemError(tuple(Fault(key, "the same key twice", "each key once", line) for key, line in again))
     return data
 
 
@@ -179,7 +180,8 @@ def _beside(name: str, points_file: Any) -> bytes:
 def _csv_rows(text: str) -> list[tuple[int, list[str]]]:
     """The rows that are not empty, each with the line that it starts on; the first is the header."""
     header = text.lstrip("\r\n").split("\n", 1)[0]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in header else ",", strict=True)
+    delimiter = ";" if ";" in re.sub('"[^"]*"', "", header) else ","
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows = []
     line = 1
     try:
@@ -215,8 +217,8 @@ def _tables(rows, points_file: str, faults: list[Fault]):
             expected = f"{len(header)}, as the header has (is a decimal comma among them?)"
             faults.append(Fault(path(("point", i)) + place, f"{len(cells)} cells", expected, line))
         table: dict[str, Any] = {}
-        for column, cell in zip(header, cells, strict=False):
-            if cell and column in _COLUMNS:
+        for k, (column, cell) in enumerate(zip(header, cells, strict=False)):
+            if cell and column in _COLUMNS and column not in header[:k]:
                 first, _, second = column.partition(".")
                 if second and isinstance(inner := table.setdefault(first, {}), dict):
                     inner[second] = _cell(column, cell)
@@ -252,8 +254,8 @@ def _placed(fault: Fault, lines: dict[str, int], rows: dict[str, int], points_fi
     return Fault(fault.key, fault.found, fault.expected, lines.get(key))
 
 
-def _lines(text: str, is_json: bool) -> dict[str, int]:
-    """The line of every key of a file that parses, by its place as `rules.path` writes it."""
+def _lines(text: str, is_json: bool) -> tuple[dict[str, int], list[tuple[str, int]]]:
+    """Of a file that parses: the line of every key, by its place as in `rules.path`, and keys written again."""
     import tree_sitter
 
     if is_json:
@@ -262,6 +264,8 @@ def _lines(text: str, is_json: bool) -> dict[str, int]:
         import tree_sitter_toml as grammar
     root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(_plain(text, is_json)).root_node
     lines: dict[str, int] = {}
+    again: list[tuple[str, int]] = []
+    seen: set[str] = set()
     counts: Counter = Counter()
     todo: list[tuple[Any, tuple]] = [(root, ())]
     while todo:
@@ -278,7 +282,10 @@ def _lines(text: str, is_json: bool) -> dict[str, int]:
                 place = (*place, counts[place] - 1)
             elif node.type == "table":
                 place = _last(place[:-1], place[-1], counts)
-            lines.setdefault(path(place), node.start_point[0] + 1)
+            line = node.start_point[0] + 1
+            if lines.setdefault(path(place), line) != line or (is_json and path(place) in seen):
+                again.append((path(place), line))
+            seen.add(path(place))
             inner = inner[1:]
         elif node.type == "array":
             items = [child for child in inner if child.type != "comment"]
@@ -287,7 +294,7 @@ def _lines(text: str, is_json: bool) -> dict[str, int]:
             todo += [(child, (*place, i)) for i, child in reversed(list(enumerate(items)))]
             continue
         todo += [(child, place) for child in reversed(inner)]
-    return lines
+    return lines, again
 
 
 def _plain(text: str, is_json: bool) -> bytes:

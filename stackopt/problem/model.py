@@ -44,7 +44,7 @@ def _quantity(kind: str, zero: bool = False):
     """The annotated type of a quantity of `kind`: above zero, or (zero) not below it."""
 
     def reader(value):
-        quantity = value if isinstance(value, units.Quantity) else units.read(value, kind)
+        quantity = units.read(value.text if isinstance(value, units.Quantity) else value, kind)
         if quantity.number < 0 or (quantity.number == 0 and not zero):
             least = "at least 0" if zero else "above 0"
             raise ValueError(f"{least}, as in '{units.KINDS[kind].example}'")
@@ -60,6 +60,13 @@ def _share_reader(value):
     share = units.read_share(value)
     if share < 0:
         raise ValueError("a share of at least 0, as in '10 %' or 0.1")
+    return share
+
+
+def _mark_reader(value):
+    share = _share_reader(value)
+    if not units.possible(share):
+        raise ValueError("a share that a knob can have, as in '10 %' or 0.1")
     return share
 
 
@@ -120,7 +127,7 @@ Deviation = Annotated[
     PlainSerializer(lambda v: v if isinstance(v, float) else str(v)),
     WithJsonSchema(SIDE_SCHEMA),
 ]
-Share = Annotated[float, Field(gt=0, le=1), BeforeValidator(_ours(_share_reader)), WithJsonSchema(
+Share = Annotated[float, Field(gt=0, le=1), BeforeValidator(_ours(_mark_reader)), WithJsonSchema(
     {"anyOf": [{"type": "number", "exclusiveMinimum": 0, "maximum": 1}, {"type": "string"}]})]  # fmt: skip
 Dose = _quantity("dose")
 Volume = _quantity("volume")
@@ -183,7 +190,7 @@ class Nozzle(Part):
     """Air screw, line and nozzle as one branch: the screw settings that may be used, and their air."""
 
     later = ("conductance", "critical_ratio", "interpolate")
-    turns: Annotated[tuple[Annotated[float, Field(ge=0)], ...], Field(strict=False)]
+    turns: Annotated[tuple[Annotated[float, Field(ge=0, le=1e12)], ...], Field(strict=False)]
     flow: Annotated[tuple[AirFlowOrNone, ...], Field(strict=False)]
 
 
@@ -224,7 +231,7 @@ class Cut(Part):
     """At least this many strokes in the shortest cut."""
 
     time: Time
-    strokes: Annotated[float, Field(gt=0)]
+    strokes: Annotated[float, Field(gt=0, le=1e12)]
 
 
 class Point(Part):
@@ -290,13 +297,16 @@ class Problem(Part):
 
         try:
             problem = handler(data)
-        except ValidationError:
-            faults = rules.every_fault(data)
+        except ValidationError as error:
+            faults = rules.every_fault(data) or rules.raw_faults(error)
         else:
             faults = rules.broken(problem)
         if faults:
             raise ProblemError(tuple(faults))
         return problem
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Problem) and self.__dict__ == other.__dict__  # wherever they were read from
 
     @property
     def file(self) -> str | None:

@@ -9,15 +9,16 @@ from typing import Annotated, Any, get_args, get_origin
 
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
 
+from stackopt import units
 from stackopt.errors import Fault
 from stackopt.problem.model import LATER, Name, Part, Problem
 
-STEPS_LIMIT = 100_000
+STEPS_LIMIT = POINTS_LIMIT = 100_000
 _LIMITS = {"greater_than": ("above", "gt"), "greater_than_equal": ("of at least", "ge"),
            "less_than": ("below", "lt"), "less_than_equal": ("of at most", "le")}  # fmt: skip
 _TYPES = {"float_type": "a number", "int_type": "a whole number", "int_from_float": "a whole number",
-          "string_type": "text", "string_unicode": "text of whole characters", "finite_number": "a finite number", "dict_type": "a table",
-          "tuple_type": "a list"}  # fmt: skip
+          "string_type": "text", "string_unicode": "text of whole characters",
+          "finite_number": "a finite number", "dict_type": "a table", "tuple_type": "a list"}  # fmt: skip
 _NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
           "drop": "a drop volume under [fluid], as in drop = '0.021 mL': it is never assumed",
           "part": "a [cycle], to know how long a part is sprayed"}  # fmt: skip
@@ -47,7 +48,9 @@ def found(value: object) -> str:
         return "true" if value else "false"
     if isinstance(value, int) and abs(value) > 10**30:
         return "a number of more than 30 digits"
-    text = repr(value)
+    if value is None:
+        return "null"
+    text = repr(value) if isinstance(value, str | float | int) else str(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -58,6 +61,12 @@ def every_fault(data: Any) -> list[Fault]:
     return faults + (broken(problem) if problem else [])
 
 
+def raw_faults(error: ValidationError) -> list[Fault]:
+    """Faults that only the first pass finds."""
+    errors = error.errors(include_url=False)
+    return [Fault(path(tuple(e["loc"])) or None, found(e["input"]), e["msg"]) for e in errors]
+
+
 def _read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -> Any:
     """As much of `part` as can be read, each key alone, with None for what cannot."""
     if not isinstance(data, dict):
@@ -66,7 +75,7 @@ def _read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -
     faults += [_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields]
     values = {}
     for name, field in part.model_fields.items():
-        if name in data:
+        if name in data and not (data[name] is None and field.default is None):
             values[name] = _read_value(field, data[name], (*place, name), faults)
         else:
             if field.is_required():
@@ -97,6 +106,9 @@ def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> An
         return None
     if not value:
         faults.append(Fault(path(place), found(value), "at least one"))
+    if len(value) > POINTS_LIMIT:
+        faults.append(Fault(path(place), found(value), f"at most {POINTS_LIMIT:,}"))
+        return None
     if container is tuple:
         return tuple(_read_part(part, item, (*place, i), faults) for i, item in enumerate(value))
     for key in value:
@@ -134,6 +146,8 @@ def _translate(error: Any, value: Any, place: tuple) -> Fault:
         if step in value if isinstance(value, dict) else (
             isinstance(value, list | tuple) and isinstance(step, int) and step < len(value)):  # fmt: skip
             value, place = value[step], (*place, step)
+    if error["loc"][-1:] == ("[key]",):
+        value = place[-1]
     kind, context = error["type"], error.get("ctx", {})
     if kind in _LIMITS:
         word, limit = _LIMITS[kind]
@@ -238,7 +252,7 @@ def _references(problem: Problem) -> Iterator[Fault]:
                 yield Fault(path(("point", i, key)), "an empty list", "at least one name")
             for name in names or ():
                 if known is not None and name not in known:
-                    near = difflib.get_close_matches(name[:100], known, n=1, cutoff=0.0)
+                    near = difflib.get_close_matches(name[:100], map(str, known), n=1, cutoff=0.0)
                     yield Fault(path(("point", i, key)), found(name), f"a name under [{key}s]"
                                 + (f", perhaps '{near[0]}'" if near else ""))  # fmt: skip
             if names and len(set(names)) < len(names):
@@ -267,11 +281,19 @@ def _measures(problem: Problem) -> Iterator[Fault]:
     for place, quantity in quantities:
         lacking = [name for name, _ in getattr(quantity, "counts", ()) if name not in sizes and name not in unread]
         yield from (Fault(path(place), f"'{quantity}'", _NEEDS[name]) for name in lacking)
+        if getattr(quantity, "counts", ()) and all(name in sizes for name, _ in quantity.counts):
+            try:
+                usable = units.possible(quantity.at(sizes))
+            except (OverflowError, ZeroDivisionError):
+                usable = False
+            if not usable:
+                yield Fault(path(place), f"'{quantity}'", "with the density, drop or cycle given: a number that a "
+                            "machine can have")  # fmt: skip
     for i, point in enumerate(problem.point or ()):
         if point and point.dose and point.tolerance and point.tolerance.below is not None:
             try:
                 below = share_of(point.tolerance.below, point.dose, sizes)
-            except KeyError:
+            except (KeyError, OverflowError, ZeroDivisionError):
                 continue  # listed above
             if not below < 1 or not math.isfinite(below):
                 yield Fault(path(("point", i, "tolerance")), found(str(point.tolerance.below)),

@@ -121,7 +121,7 @@ def _table(result: "Result") -> list[str]:
                      number(p.air_L_per_min, 3), f"{number(p.air_min_L_per_min or 0, 3)}..{top}",
                      _SPRAY[p.spray]))  # fmt: skip
     legend = "doses while spraying, air at ANR" + ("; ! outside its tolerance" if any(miss.values()) else "")
-    return [*table([head, unit, *rows], flexible=(0, 1), left=(0, 1, 9)), legend]
+    return [*table([head, unit, *rows], flexible=(0, 1, 2), left=(0, 1, 9)), legend]
 
 
 def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:
@@ -135,7 +135,7 @@ def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence
     gap = "  "
     if spare < sum(widths[k] for k in flexible):
         gap, spare = " ", spare + len(widths) - 1
-    while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 6:
+    while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 4:
         widest = max(flexible, key=lambda k: widths[k])
         widths[widest] -= 1
     lines = []

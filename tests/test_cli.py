@@ -1,0 +1,661 @@
+"""The command line: exit codes, what goes to which stream, nothing that a terminal or pipe trips over."""
+
+import copy
+import io
+import json
+import os
+import random
+import re
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+import types
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from strategies import cases, raw
+
+import stackopt
+from stackopt import cli
+from stackopt.problem.starter import STARTER
+from stackopt.version import VERSION
+
+POINT = {"tolerance": "10 %", "pump": "standard", "nozzle": "small", "air_per_dose": {"min": "150 L/mL"}}
+# Worked by hand: at 10/min mark 2 gives 0.06 x 0.5 x 10 x 60 = 18 mL/h; 150 L/mL of 0.3 mL/min are 45 L/min.
+GOOD = {
+    "title": "by hand",
+    "fluid": {"kind": "neat oil"},
+    "generator": {"rate": {"min": "10/min", "max": "10/min", "step": "1/min"}, "stroke_air": "0.1 L"},
+    "pumps": {"standard": {"stroke_volume": "0.06 mL", "marks": {"1": 0.2, "2": 0.5, "3": 1.0}}},
+    "nozzles": {"small": {"turns": [0, 1, 2], "flow": ["0 L/min", "30 L/min", "50 L/min"]}},
+    "air": {"pressure": "6 bar", "capacity": "140 L/min"},
+    "point": [{"name": "b", "dose": "18 mL/h", **POINT}, {"name": "a", "dose": "20 mL/h", **POINT}],
+}
+
+
+def changed(*changes):
+    """GOOD with values replaced: (path, value)."""
+    data = copy.deepcopy(GOOD)
+    for path, value in changes:
+        *way, last = path
+        table = data
+        for step in way:
+            table = table[step]
+        table[last] = value
+    return data
+
+
+RATE, CAPACITY = ("generator", "rate"), ("air", "capacity")
+# No mark gives 100 mL/h at 10/min. The least air is 2 x 30 + 2 L/min. In 1 s not two strokes fall at 10/min.
+# The time limit is over at once.
+FILES = {
+    0: GOOD,
+    2: changed((CAPACITY, "140")),
+    3: changed((("point", 0, "dose"), "100 mL/h")),
+    4: changed((CAPACITY, "50 L/min")),
+    5: changed((("solve",), {"time_limit": "0.000001 s"})),
+}
+CUT = changed((("point", 0, "cut"), {"time": "1 s", "strokes": 2}))
+
+
+def put(folder, data, name="m.json"):
+    file = folder / name
+    file.write_text(data if isinstance(data, str) else json.dumps(data), encoding="utf-8")
+    return str(file)
+
+
+class Run:
+    """What one command line did."""
+
+    def __init__(self, code, out, err):
+        self.code, self.out, self.err = code, out, err
+        assert "Traceback" not in err + out, err
+        assert "\x1b" not in out + err
+
+    @property
+    def json(self):
+        return json.loads(self.out, parse_constant=pytest.fail)
+
+
+@pytest.fixture
+def run(capfd, monkeypatch):
+    """Run a command line in this process."""
+
+    def call(*words, stdin=None):
+        monkeypatch.setattr("sys.argv", ["stackopt", *words])
+        if stdin is not None:
+            monkeypatch.setattr("sys.stdin", types.SimpleNamespace(buffer=io.BytesIO(stdin.encode())))
+        capfd.readouterr()
+        with pytest.raises(SystemExit) as caught:
+            cli.main()
+        seen = capfd.readouterr()
+        return Run(caught.value.code, seen.out, seen.err)
+
+    return call
+
+
+def start(*words, code=None, **more):
+    command = ["-c", code] if code else ["-m", "stackopt"]
+    env = {**os.environ, **more.pop("env", {})}
+    return subprocess.Popen([sys.executable, *command, *words], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                            stderr=subprocess.PIPE, env=env, **more)  # fmt: skip
+
+
+def finish(process, stdin=b"", encoding="utf-8"):
+    out, err = process.communicate(stdin, timeout=50)
+    return Run(process.returncode, out.decode(encoding), err.decode(encoding))
+
+
+# Exit codes
+
+
+@pytest.mark.parametrize("code", FILES)
+@pytest.mark.parametrize("how", ["print", "json"])
+def test_exit_codes(run, tmp_path, code, how):
+    got = run("solve", put(tmp_path, FILES[code]), *(["--json"] if how == "json" else []))
+    assert got.code == code
+    if how == "json":
+        status = {0: "optimal", 3: "optimal", 4: "infeasible", 5: "time limit"}
+        assert got.json["format"] == f"stackopt.{'fault' if code == 2 else 'result'}/1"
+        assert got.json.get("status") == status.get(code)
+        assert got.json.get("in_tolerance") == (None if code == 2 else code == 0)
+    assert (got.err != "") == (code == 2)
+
+
+def test_a_cut_that_no_rate_keeps_is_infeasible(run, tmp_path):
+    got = run("solve", "--json", put(tmp_path, CUT))
+    assert got.code == 4
+    answer = got.json
+    assert (answer["points"], answer["rate_per_min"], answer["objective"]) == ([], None, None)
+    assert answer["bound"] is None and answer["gap"] is None
+    (conflict,) = answer["conflicts"]
+    assert conflict["points"] == ["b"] and "cut of b" in conflict["rules"]
+
+
+def test_the_figures_of_an_answer_worked_by_hand(run, tmp_path):
+    got = run("solve", "--json", put(tmp_path, GOOD))
+    answer = got.json
+    assert answer["file"] == str(tmp_path / "m.json") and answer["title"] == "by hand"
+    assert answer["rate_per_min"] == 10
+    assert answer["generators"] == [{"rate_per_min": 10, "points": ["b", "a"]}]
+    assert [p["name"] for p in answer["points"]] == ["b", "a"]  # in the order of the file
+    for point, needs in zip(answer["points"], (18, 20), strict=True):
+        assert (point["pump"], point["mark"], point["turns"], point["spray"]) == (
+            "standard",
+            "2",
+            2,
+            "in window",
+        )
+        assert point["dose_mL_per_h"] == pytest.approx(18, rel=1e-12)
+        assert point["required_mL_per_h"] == pytest.approx(needs, rel=1e-12)
+        assert point["error"] == pytest.approx(18 / needs - 1, abs=1e-12)
+        assert (
+            point["air_min_L_per_min"] == pytest.approx(45, rel=1e-12) and point["air_max_L_per_min"] is None
+        )
+    assert answer["air"]["total_L_per_min"] == pytest.approx(102, rel=1e-12)
+    assert answer["air"]["share"] == pytest.approx(102 / 140, rel=1e-12)
+    assert answer["objective"]["mean_error"] == pytest.approx(0.05, abs=1e-12)
+    assert answer["objective"]["value"] == pytest.approx(0.05 + 0.1 * 102 / 140, abs=1e-12)
+    assert answer["gap"] == 0 and answer["conflicts"] == []
+
+
+@pytest.mark.parametrize(
+    ("codes", "worst"),
+    [
+        ((2, 0), 2),
+        ((0, 2, 3), 2),
+        ((3, 0), 3),
+        ((4, 5, 3), 4),
+        ((5, 3, 0), 5),
+        ((0, 0), 0),
+        ((3, 4), 4),
+        ((5, 2), 2),
+    ],
+)
+def test_several_files_go_on_and_exit_with_the_worst(run, tmp_path, codes, worst):
+    names = [put(tmp_path, FILES[code], f"{n}.json") for n, code in enumerate(codes)]
+    got = run("solve", "--json", *names)
+    assert got.code == worst
+    answers = [json.loads(line) for line in got.out.splitlines()]
+    assert [a["file"] for a in answers] == names
+    assert [a["format"] for a in answers] == [f"stackopt.{'fault' if c == 2 else 'result'}/1" for c in codes]
+    got = run("solve", *names)
+    assert got.code == worst
+    assert re.findall("^== (.*)$", got.out, re.MULTILINE) == names
+    assert got.out.count("  status  ") == sum(code != 2 for code in codes)
+
+
+def test_one_file_is_one_object(run, tmp_path):
+    assert run("solve", put(tmp_path, GOOD), "--json").json["format"] == "stackopt.result/1"
+    assert run("rates", put(tmp_path, GOOD), "--json").json["format"] == "stackopt.rates/1"
+
+
+@pytest.mark.parametrize(("code", "expected"), [(0, 0), (2, 2), (3, 3)])
+def test_rates(run, tmp_path, code, expected):
+    name = put(tmp_path, FILES[code])
+    assert run("rates", name).code == expected
+    got = run("rates", name, "--json")
+    assert got.code == expected
+    if code == 0:
+        assert got.json["shared"] == [{"from_per_min": 10.0, "to_per_min": 10.0}]
+        assert got.json["most"] == {
+            "count": 2,
+            "points": ["b", "a"],
+            "from_per_min": 10.0,
+            "to_per_min": 10.0,
+        }
+    if code == 3:
+        assert got.json["shared"] == [] and [c["points"] for c in got.json["conflicts"]] == [["b"]]
+
+
+@given(case=cases(max_points=2))
+@settings(
+    deadline=None,
+    max_examples=25,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+def test_what_is_drawn_ends_well(run, tmp_path, case):
+    name = put(tmp_path, raw(case))
+    for command in ("solve", "rates"):
+        got = run(command, "--json", name)
+        assert got.code in (0, 3, 4) and got.err == ""
+        plain = run(command, name)
+        assert plain.code == got.code and plain.err == ""
+        assert all(len(line) <= 80 for line in plain.out.splitlines())
+        assert plain.out.isascii()
+        if command == "solve":
+            assert got.code == (
+                4 if got.json["status"] == "infeasible" else 0 if got.json["in_tolerance"] else 3
+            )
+
+
+# Faults
+
+
+def test_faults_of_a_file(run, tmp_path):
+    text = STARTER.replace("12 mL/h", "12").replace("neat oil", "oil", 1)
+    name = put(tmp_path, text, "m.toml")
+    lines = {n for n, line in enumerate(text.splitlines(), 1) if '"12"' in line or 'kind = "oil"' in line}
+    got = run("solve", name, "--json")
+    assert got.code == 2
+    assert set(got.json) == {"format", "file", "exit", "faults"}
+    assert (got.json["format"], got.json["file"], got.json["exit"]) == ("stackopt.fault/1", name, 2)
+    faults = got.json["faults"]
+    assert [set(f) for f in faults] == [{"line", "key", "found", "expected"}] * 2
+    assert {f["line"] for f in faults} == lines
+    assert [(f["key"], f["found"]) for f in faults] == [("fluid.kind", "'oil'"), ("point[1].dose", "'12'")]
+    assert got.err.splitlines() == [
+        f"{name}: line {f['line']}, {f['key']}: found {f['found']}; expected {f['expected']}" for f in faults
+    ]
+    assert run("solve", name).out == ""
+
+
+def test_faults_of_a_sheet_name_the_sheet(run, tmp_path):
+    put(tmp_path, "name,dose,tolerance,pump,nozzle,air_flow.min\na,12,10 %,standard,small,9 L/min\n", "p.csv")
+    data = {key: value for key, value in GOOD.items() if key != "point"} | {"points": "p.csv"}
+    got = run("solve", put(tmp_path, data), "--json")
+    (fault,) = got.json["faults"]
+    assert got.code == 2 and fault["line"] == 2 and fault["key"] == "point[1].dose in p.csv"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("bogus",),
+        ("solve",),
+        ("solve", "--jsno", "m.toml"),
+        ("solve", "-3"),
+        ("rates",),
+        ("rates", "a", "b"),
+        ("new",),
+        ("new", "a", "b"),
+        ("schema", "x"),
+        ("--bogus",),
+    ],
+    ids=" ".join,
+)
+def test_faults_of_the_command_line(run, words):
+    got = run(*words, "--json")
+    assert got.code == 2
+    assert (got.json["format"], got.json["file"], got.json["exit"]) == ("stackopt.fault/1", None, 2)
+    (fault,) = got.json["faults"]
+    assert fault["key"] is None and fault["line"] is None and fault["found"] and fault["expected"]
+    assert fault["found"] in got.err and fault["expected"] in got.err
+    plain = run(*words)
+    assert plain.code == 2 and plain.out == "" and plain.err.strip()
+
+
+def test_without_a_command_the_help_is_shown(run):
+    got = run()
+    shown = got.out + got.err
+    assert all(name in shown for name in ("solve", "rates", "schema", "new"))
+    assert "found Usage" not in shown
+
+
+@pytest.mark.parametrize("name", ["none.toml", "", ".", "a\nb.toml"])
+def test_a_file_that_cannot_be_read(run, tmp_path, monkeypatch, name):
+    monkeypatch.chdir(tmp_path)
+    for command in ("solve", "rates"):
+        got = run(command, name, "--json")
+        assert got.code == 2 and got.json["file"] == name and got.err
+        assert got.json["faults"][0]["expected"] == "a file that can be read"
+
+
+def _extremes():
+    """Files of numbers far from any machine; each is a fault, or an answer that a JSON reader can read."""
+    dose, grams = ("point", 0, "dose"), ("fluid", "density")
+    yield changed((grams, "1e-320 g/mL"), (dose, "1 g/h"))
+    yield changed((grams, "1e-200 g/mL"), (dose, "1e200 g/h"))
+    yield changed((dose, "1e300 mL/h"))
+    yield changed((("cycle",), {"time": "1e-320 s"}), (dose, "1 mL/part"))
+    yield changed((("cycle",), {"time": "1e-300 s"}), (dose, "1e100 mL/part"))
+    yield changed((CAPACITY, "1e300 L/min"))
+    yield changed((CAPACITY, "1e-320 L/min"))
+    yield changed((("point", 0, "air_per_dose", "min"), "1e300 L/mL"), (dose, "1e30 mL/h"))
+    yield changed((("point", 0, "tolerance"), {"below": 0, "above": 1e300}))
+    yield changed((("point", 0, "tolerance"), {"below": 0, "above": "1e300 mL/h"}), (dose, "1e-100 mL/h"))
+    yield changed((("point", 0, "tolerance"), 10**400))
+    yield changed((("pumps", "standard", "marks", "1"), 10**400))
+    yield changed((("pumps", "standard", "stroke_volume"), "1e-320 mL"))
+    yield changed((("generator", "stroke_air"), "1e300 L"))
+    yield changed(((*RATE, "max"), "1e300/min"))
+    yield changed((RATE, {"min": "1e-320/min", "max": "1e300/min"}))
+
+
+EXTREMES = list(_extremes())
+
+
+@pytest.mark.parametrize("data", EXTREMES, ids=[str(n) for n, _ in enumerate(EXTREMES)])
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+def test_numbers_far_from_any_machine_do_not_break_it(run, tmp_path, data):
+    name = put(tmp_path, data)
+    for command in ("solve", "rates"):
+        got = run(command, name, "--json")
+        assert got.code in (0, 2, 3, 4) and got.json
+        assert run(command, name).code == got.code
+
+
+def test_a_dose_too_small_for_any_mark_is_no_clash_of_hard_rules(run, tmp_path):
+    """The dial, capacity and the rest hold: that no mark gives so little oil is a compromise, not a clash."""
+    for dose in ("1e-6 mL/h", "1e-300 mL/h"):
+        got = run("solve", "--json", put(tmp_path, changed((("point", 0, "dose"), dose))))
+        assert got.code in (2, 3), dose
+
+
+# The other commands
+
+
+def test_new_writes_a_file_that_solves_and_never_overwrites(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert run("new", "mine.toml").code == 0
+    text = (tmp_path / "mine.toml").read_bytes()
+    assert tomllib.loads(text.decode()) and text.isascii()
+    got = run("solve", "mine.toml", "--json")
+    assert got.code == 0 and got.json["status"] == "optimal" and got.json["in_tolerance"]
+    again = run("new", "mine.toml")
+    assert again.code == 2 and "mine.toml" in again.err and "nothing is overwritten" in again.err
+    assert (tmp_path / "mine.toml").read_bytes() == text
+    (tmp_path / "empty.toml").write_bytes(b"")
+    assert run("new", "empty.toml").code == 2 and (tmp_path / "empty.toml").read_bytes() == b""
+
+
+@pytest.mark.parametrize("name", ["none/x.toml", "", ".", "x" * 300, "a\x00b"])
+def test_new_where_nothing_can_be_written(run, tmp_path, monkeypatch, name):
+    monkeypatch.chdir(tmp_path)
+    got = run("new", name)
+    assert got.code == 2 and got.out == "" and "expected a" in got.err
+
+
+def test_schema_is_json(run):
+    got = run("schema")
+    assert got.code == 0 and got.err == "" and got.json == stackopt.schema()
+
+
+def test_version(run):
+    got = run("--version")
+    assert (got.code, got.out, got.err) == (0, f"stackopt {VERSION}\n", "")
+
+
+COMMANDS = [command.name or command.callback.__name__ for command in cli.app.registered_commands]
+
+
+@pytest.mark.parametrize("words", [[], *([name] for name in COMMANDS)], ids=str)
+def test_help_is_ascii_without_colours(run, monkeypatch, words):
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    got = run(*words, "--help")
+    assert got.code == 0 and got.err == "" and "Usage" in got.out and got.out.isascii()
+    assert all(len(line) <= 80 for line in got.out.splitlines())
+    if not words:
+        assert set(COMMANDS) >= {"solve", "rates", "schema", "new"}
+        assert all(name in got.out for name in COMMANDS)
+
+
+def test_standard_input(run):
+    for text in (json.dumps(GOOD), STARTER):
+        assert run("solve", "-", "--json", stdin=text).json["file"] == "-"
+        assert run("rates", "-", stdin=text).code == 0
+
+
+# What is printed
+
+
+LONG = "x" * 300
+WORDS = "a long name of many words " * 12
+WIDE = [
+    changed((("title",), LONG)),
+    changed((("title",), WORDS)),
+    changed((("point", 0, "name"), LONG)),
+    changed((("point", 0, "name"), WORDS)),
+    changed((("point", 0, "name"), LONG), (("point", 0, "dose"), "100 mL/h")),
+    changed((("point", 0, "name"), LONG), (CAPACITY, "80 L/min")),
+    changed((("point", 0, "name"), LONG), (CAPACITY, "50 L/min")),
+    changed((("point", 0, "name"), LONG), (("point", 0, "cut"), {"time": "1 s", "strokes": 2})),
+    changed((("point", 0, "name"), LONG), (("point", 0, "air_flow"), {"max": "1 L/min"})),
+    changed((("pumps", "standard", "marks"), {LONG: 0.5})),
+    changed((("pumps", "standard", "marks"), {LONG: 0.1, WORDS: 0.5})),
+    changed((("pumps", LONG), GOOD["pumps"]["standard"]), (("point", 0, "pump"), [LONG])),
+    changed(
+        (("pumps", LONG), {**GOOD["pumps"]["standard"], "max_rate": "5/min"}), (("point", 0, "pump"), [LONG])
+    ),
+    changed((("nozzles", LONG), GOOD["nozzles"]["small"]), (("point", 0, "nozzle"), LONG)),
+    changed((("nozzles", "small", "turns"), [0, 1.000000000001, 123456789.123456])),
+    changed((("nozzles", "small", "flow"), ["0 L/min", "1e9 L/min", "1e12 L/min"]), (CAPACITY, "1e12 L/min")),
+    changed((("point", 0, "dose"), "1e12 mL/h"), (CAPACITY, "1e12 L/min")),
+]
+
+
+@pytest.mark.parametrize("data", WIDE, ids=[str(n) for n, _ in enumerate(WIDE)])
+@pytest.mark.parametrize("command", ["solve", "rates"])
+def test_no_line_is_longer_than_80_columns(run, tmp_path, monkeypatch, data, command):
+    monkeypatch.chdir(tmp_path)
+    put(tmp_path, data)
+    got = run(command, "m.json")
+    assert got.code in (0, 3, 4)
+    assert max(len(line) for line in got.out.splitlines()) <= 80
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_letters_that_the_terminal_does_not_have(tmp_path, encoding):
+    name = "B\u00f6hrer \u2116 3 \U0001f529"
+    file = put(tmp_path, changed((("point", 0, "name"), name), (("title",), name)))
+    got = finish(start("solve", file, env={"PYTHONIOENCODING": encoding}), encoding=encoding)
+    assert got.code == 0 and got.err == "" and "\\u2116" in got.out
+    bad = put(tmp_path, changed((("point", 0, "name"), name), (("point", 1, "name"), name)))
+    got = finish(start("solve", bad, "--json", env={"PYTHONIOENCODING": encoding}), encoding=encoding)
+    assert got.code == 2 and repr(name)[1:-1] in got.json["faults"][0]["found"]
+
+
+def test_no_colours_even_where_they_are_forced(tmp_path):
+    file = put(tmp_path, GOOD)
+    for words in (["solve", file, "none.toml"], ["--bogus"]):
+        finish(
+            start(*words, env={"FORCE_COLOR": "1", "CLICOLOR_FORCE": "1", "PY_COLORS": "1", "TERM": "xterm"})
+        )
+
+
+# Pipes, signals and processes
+
+
+@pytest.mark.parametrize(
+    "words", [("schema",), ("--help",), ("--version",), ("solve", "-"), ("rates", "-", "--json")]
+)
+def test_a_pipe_that_closes_early_is_no_fault(words):
+    process = start(*words)
+    process.stdout.close()
+    process.stdin.write(json.dumps(GOOD).encode())
+    process.stdin.close()
+    err = process.stderr.read().decode()
+    process.stderr.close()
+    assert process.wait(50) == 128 + signal.SIGPIPE
+    assert err == ""
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+def test_a_full_disk_is_told_without_a_traceback():
+    with open("/dev/full", "wb") as full:
+        process = subprocess.run(
+            [sys.executable, "-m", "stackopt", "schema"], stdout=full, stderr=subprocess.PIPE, timeout=50
+        )
+    assert process.returncode == 1
+    assert b"Traceback" not in process.stderr and process.stderr.strip()
+
+
+def hard_machine():
+    """A machine whose proof takes far longer than any test waits, with an answer that is found at once."""
+    draw = random.Random(1)
+    turns = [k / 4 for k in range(1, 13)]
+    flows = [sorted((5 + k) * t**0.9 + draw.random() for t in turns) for k in range(5)]
+    return {
+        "fluid": {"kind": "neat oil"},
+        "generator": {"rate": {"min": "4/min", "max": "150/min"}, "stroke_air": "0.05 L"},
+        "pumps": {
+            f"p{k}": {"stroke_volume": f"{0.02 + 0.013 * k} mL",
+                      "marks": {str(m): 0.1 * m + 0.013 * k for m in range(1, 9)}} for k in range(4)
+        },
+        "nozzles": {f"n{k}": {"turns": turns, "flow": [f"{x} L/min" for x in flows[k]]} for k in range(5)},
+        "air": {"pressure": "6 bar", "capacity": "53 L/min"},
+        "solve": {"time_limit": "600 s"},
+        "point": [
+            {"name": f"s{n}", "dose": f"{draw.uniform(5, 40)} mL/h", "tolerance": "3 %",
+             "pump": [f"p{k}" for k in range(4)], "nozzle": f"n{n % 5}", "weight": draw.uniform(0.1, 10),
+             "air_per_dose": {"min": f"{draw.uniform(20, 80)} L/mL", "max": f"{draw.uniform(90, 400)} L/mL"}}
+            for n in range(8)
+        ],
+    }  # fmt: skip
+
+
+# Says when the search has found something, so that the signal comes neither during imports nor after the end.
+TELLING = """
+import sys
+from stackopt.cli import main
+from stackopt.optimise.search import _Hunt
+inner = _Hunt._tick
+def telling(hunt):
+    if hunt.best_rate is not None:
+        sys.stderr.write("found\\n")
+        sys.stderr.flush()
+        _Hunt._tick = inner
+    inner(hunt)
+_Hunt._tick = telling
+main()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals")
+@pytest.mark.parametrize("how", ["json", "print"])
+def test_control_c_gives_the_best_found(tmp_path, how):
+    file = put(tmp_path, hard_machine())
+    words = {
+        "json": ["--json", file, put(tmp_path, GOOD, "2.json")],
+        "print": [file],
+    }
+    process = start("solve", *words[how], code=TELLING)
+    assert process.stderr.readline() == b"found\n"
+    time.sleep(0.3)
+    process.send_signal(signal.SIGINT)
+    got = finish(process)
+    assert got.code == 130
+    if how == "print":
+        assert "interrupted before the proof" in got.out and "s7" in got.out
+        assert max(map(len, got.out.splitlines())) <= 80
+        return
+    assert got.json["status"] == "interrupted"  # and no second answer
+    assert len(got.json["points"]) == 8 and got.json["rate_per_min"] >= 4
+    assert got.json["air"]["total_L_per_min"] <= 53 * (1 + 1e-9)
+    bound, objective = got.json["bound"], got.json["objective"]
+    assert bound is None or bound["excess"] <= objective["excess"]
+    assert got.json["gap"] is None or got.json["gap"] >= 0
+
+
+def test_control_c_before_there_is_anything(run, tmp_path, monkeypatch):
+    def stop(_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("stackopt.read", stop, raising=False)
+    got = run("solve", put(tmp_path, GOOD))
+    assert got.code == 130 and got.out == ""
+
+
+def test_control_c_while_the_answer_is_explained_is_not_passed_over(run, tmp_path, monkeypatch):
+    """The print looks for the next best rates too: an interruption there ends the run all the same."""
+    from stackopt.optimise.search import _Hunt
+
+    inner, runs = _Hunt.run, []
+
+    def interrupted(hunt):
+        runs.append(hunt)
+        if len(runs) > 1:
+            raise KeyboardInterrupt
+        return inner(hunt)
+
+    monkeypatch.setattr(_Hunt, "run", interrupted)
+    dial = {"min": "10/min", "max": "20/min", "step": "1/min"}
+    files = [put(tmp_path, changed((RATE, dial)), f"{n}.json") for n in range(2)]
+    got = run("solve", *files)
+    assert len(runs) == 2 and got.code == 130
+    assert files[1] not in got.out
+
+
+def test_a_module_run_as_a_program_answers_like_the_command(tmp_path):
+    file = put(tmp_path, GOOD)
+    got = finish(start("solve", file, "--json"))
+    assert got.code == 0 and got.json["rate_per_min"] == 10
+    got = finish(start("solve", file, str(tmp_path / "none.toml"), file, "--json"))
+    assert got.code == 2 and [json.loads(x)["format"][9:] for x in got.out.splitlines()] == [
+        "result/1", "fault/1", "result/1"]  # fmt: skip
+    got = finish(start("solve", "-"), stdin=STARTER.encode())
+    assert got.code == 0 and got.out.startswith("  machine  My drill head\n")
+
+
+# From Python
+
+
+PUBLIC = {
+    "Fault",
+    "Problem",
+    "ProblemError",
+    "Rates",
+    "Result",
+    "SolverError",
+    "StackoptError",
+    "__version__",
+    "rates",
+    "read",
+    "schema",
+    "solve",
+}
+
+
+def test_the_public_names():
+    assert dir(stackopt) == sorted(PUBLIC) and set(stackopt.__all__) == PUBLIC
+    for name in PUBLIC:
+        assert getattr(stackopt, name) is not None
+    assert stackopt.__version__ == VERSION
+    with pytest.raises(AttributeError, match="nothing_such"):
+        _ = stackopt.nothing_such
+
+
+def test_errors_carry_their_exit_codes_and_parts():
+    assert issubclass(stackopt.ProblemError, stackopt.StackoptError) and stackopt.ProblemError.exit_code == 2
+    assert issubclass(stackopt.SolverError, stackopt.StackoptError) and stackopt.SolverError.exit_code == 1
+
+
+def test_a_solver_that_fails_is_told_and_exits_1(run, tmp_path, monkeypatch):
+    def fail(_):
+        raise stackopt.SolverError("the solver gave up")
+
+    monkeypatch.setattr("stackopt.solve", fail, raising=False)
+    name = put(tmp_path, GOOD)
+    got = run("solve", name, "--json")
+    assert got.code == 1 and name in got.err and "the solver gave up" in got.err
+    assert got.json["exit"] == 1 and got.json["file"] == name
+    assert run("solve", name, put(tmp_path, FILES[2], "2.json")).code == 1
+
+
+HEAVY = {"numpy", "scipy", "pint", "pulp", "pydantic"}
+
+
+@pytest.mark.parametrize(
+    "first", ["import stackopt", "import stackopt.cli", "from stackopt import Fault, ProblemError"]
+)
+def test_importing_is_light(first):
+    code = f"import sys; {first}; print(sorted({HEAVY!r} & set(sys.modules)))"
+    got = finish(start(code=code))
+    assert got.out.strip() == "[]" and got.err == ""
+
+
+def test_from_python_a_file_answers_like_the_command(run, tmp_path):
+    name = put(tmp_path, GOOD)
+    problem = stackopt.read(name)
+    before = problem.to_dict()
+    result = stackopt.solve(problem)
+    assert problem.to_dict() == before and stackopt.Problem(**GOOD).to_dict() == before
+    shown = run("solve", name, "--json").json
+    mine = json.loads(json.dumps(result.to_dict(), allow_nan=False))
+    for answer in (shown, mine):
+        answer.pop("solve")
+    assert mine == shown
+    assert re.sub("; .* s$", "", str(result), flags=re.MULTILINE) == re.sub(
+        "; [^;]* s$", "", run("solve", name).out.rstrip("\n"), flags=re.MULTILINE)  # fmt: skip
