@@ -49,6 +49,8 @@ MPa_gauge = 10 bar_absolute; offset: 1.01325
 psi_gauge = 0.06894757293168361 bar_absolute; offset: 1.01325
 """
 
+_DEFINITIONS = dict(line.split(" = ") for line in _REGISTRY.strip().splitlines())
+
 # What a user may write, by group: spelling -> registry name. The first of a group is the inside unit.
 _SPELLINGS: dict[str, dict[str, str]] = {
     "oil": {"mL": "mL", "ml": "mL", "uL": "uL", "L": "L", "l": "L", "mm^3": "uL", "mm3": "uL",
@@ -138,15 +140,24 @@ class Quantity:
 def _registry():
     import pint  # imported when the first unit is read, so that `import stackopt` stays light
 
-    registry = pint.UnitRegistry(None, cache_folder=None)
-    for line in _REGISTRY.strip().splitlines():
-        registry.define(line)
-    return registry
+    return pint.UnitRegistry(None, cache_folder=None)
+
+
+@functools.cache
+def _define(name: str) -> None:
+    """Put a unit, and those it is made of, into the registry: a run needs few of them, and each costs a millisecond."""
+    definition = _DEFINITIONS[name]
+    for other in re.findall(r"[A-Za-z_]\w*", definition):
+        if other in _DEFINITIONS and other != name:
+            _define(other)
+    _registry().define(f"{name} = {definition}")
 
 
 @functools.cache
 def _convert_one(name: str, base: str) -> tuple[float, float]:
     """Factor and offset from registry unit `name` to `base`."""
+    _define(name)
+    _define(base)
     zero, one = (_registry().Quantity(x, name).to(base).magnitude for x in (0.0, 1.0))
     return one - zero, zero
 
