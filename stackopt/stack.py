@@ -61,7 +61,9 @@ class Stack:
         sizes = problem.sizes
         order = sorted(range(len(problem.point)), key=lambda i: problem.point[i].name)
         points = [problem.point[i] for i in order]
-        strokes = [_strokes(problem, point, sizes) for point in points]
+        rows = {(point.pump, point.count): point for point in points}  # few kinds, many points
+        kinds_of = {key: _strokes(problem, point, sizes) for key, point in rows.items()}
+        strokes = [kinds_of[point.pump, point.count] for point in points]
         nozzles = {name: [(flow.number, turns) for turns, flow in zip(n.turns, n.flow, strict=True) if flow.number]
                    for name, n in problem.nozzles.items()}  # fmt: skip
         screws = [nozzles[point.nozzle] for point in points]
@@ -100,6 +102,12 @@ class Stack:
             air_weight=problem.solve.air_weight,
             time_limit=problem.solve.time_limit.number * 60,
         )
+
+    @cached_property
+    def nozzles(self) -> list[tuple[NDArray[np.intp], Array]]:
+        """The points of each distinct row of flow, and the row itself without its filling [L/min]."""
+        groups = [np.flatnonzero(self.nozzle == kind) for kind in range(int(self.nozzle.max()) + 1)]
+        return [(of, self.flow[of[0]][~np.isnan(self.flow[of[0]])]) for of in groups]
 
     @cached_property
     def steps(self) -> Array:

@@ -137,10 +137,7 @@ def _closely(stack: Stack, at: Array) -> tuple[Array, Array, Array]:
     reference = stack.reference[:, None]
     target = np.where(low <= high, low - dosing.SLACK * reference, (low + high) / 2)
     upper, lower = np.empty_like(miss), np.empty_like(miss)
-    for kind in range(int(stack.nozzle.max()) + 1):
-        of = np.flatnonzero(stack.nozzle == kind)
-        flows = stack.flow[of[0]]
-        flows = flows[~np.isnan(flows)]
+    for of, flows in stack.nozzles:
         place = np.searchsorted(flows, target[:, of])
         upper[:, of] = flows[np.minimum(place, len(flows) - 1)]
         lower[:, of] = flows[np.maximum(place - 1, 0)]

@@ -255,14 +255,15 @@ class _Hunt:
             bound = np.where(priced.bound < BIG / 2, priced.bound, np.inf)
             self.value_bound[cells], self.value_price[cells] = bound, priced.multiplier
             x = np.take_along_axis(excess, priced.choice[:, :, None], axis=2).sum(axis=(1, 2))
-            good = (x <= limit) & (priced.cost < BIG / 2)
-            for k in np.flatnonzero(good):
-                self._cheaper(float(priced.cost[k]), self.low[cells[k]])
-                if priced.multiplier[k] == 0:  # air is ample here
-                    self.exact[int(cells[k])] = float(bound[k])
-                    near = (value[k] <= value[k].min(axis=1, keepdims=True) + TIE + TINY).sum(axis=1)
-                    if near.max() == 1:
-                        self.only[int(cells[k])] = priced.choice[k]
+            good = np.where((x <= limit) & (priced.cost < BIG / 2), priced.cost, np.inf)
+            found = int(good.argmin())
+            self._cheaper(float(good[found]), self.low[cells[found]])
+            # Where the air is ample that is the best of its cell, and the only one where nothing else is near it.
+            near = (value <= value.min(axis=2, keepdims=True) + TIE + TINY).sum(axis=2).max(axis=1)
+            for k in np.flatnonzero(np.isfinite(good) & (priced.multiplier == 0)).tolist():
+                self.exact[int(cells[k])] = float(bound[k])
+                if near[k] == 1:
+                    self.only[int(cells[k])] = priced.choice[k]
         for cell in candidates[self.low[candidates] < self.high[candidates]]:
             self._tick()
             excess, value, air = self._options(cell)
