@@ -8,6 +8,6 @@ import os
 from hypothesis import HealthCheck, settings
 
 COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
-settings.register_profile("default", **COMMON, max_examples=100, derandomize=True)
+settings.register_profile("default", **COMMON, max_examples=40, derandomize=True)
 settings.register_profile("long", **COMMON, max_examples=2000, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))

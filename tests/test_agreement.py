@@ -7,7 +7,7 @@ from random import Random
 import numpy as np
 import oracle
 import pytest
-from hypothesis import assume, example, given, settings
+from hypothesis import Phase, assume, example, given, settings
 from hypothesis import strategies as st
 from strategies import cases, raw
 
@@ -29,6 +29,7 @@ KINDS = pytest.mark.parametrize("free", [False, True], ids=["stepped", "free"])
 AIR = pytest.mark.parametrize("short", [False, True], ids=["ample", "short"])
 WINDOWS = pytest.mark.parametrize("windows", [False, True], ids=["per_dose", "flow"])
 NEAR = pytest.mark.parametrize("near_ties", [False, True], ids=["apart", "near"])
+DRAW = {"phases": [Phase.explicit, Phase.generate]}  # to make a failing model small takes minutes
 
 
 def stack_of(case):
@@ -91,17 +92,17 @@ def test_search_is_the_oracle_with_four_points(case):
 
 
 @KINDS
-@NEAR
-@settings(max_examples=MANY // 5)
+@settings(max_examples=MANY // 6, **DRAW)
 @given(st.data())
-def test_search_is_the_oracle_where_the_model_decides(free, near_ties, data):
-    case = data.draw(cases(free=free, short=True, near_ties=near_ties))
+def test_search_is_the_oracle_where_the_model_decides(free, data):
+    """Not next to ties: solvers are looser than the 1e-9 within which values tie."""
+    case = data.draw(cases(free=free, short=True))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(merging, "LABELS", 0)
-        is_best(case, near_ties)
+        is_best(case, near_ties=False)
 
 
-def one_shot_is_best(case, solver, near_ties):
+def one_shot_is_best(case, solver):
     """Hold both stages of the one-shot model to the oracle."""
     stack, expected = stack_of(case), oracle.best(case)
     found = mip.one_shot(stack, solver)
@@ -119,28 +120,25 @@ def one_shot_is_best(case, solver, near_ties):
     assert second.value == pytest.approx(expected["value"], rel=MODEL, abs=MODEL)
     assert first.bound <= expected["excess"] * (1 + MODEL) + MODEL
     assert second.bound <= expected["value"] * (1 + MODEL) + MODEL
-    if not near_ties:
-        assert first.excess <= expected["excess"] + TIE
+    assert first.excess <= expected["excess"] + TIE
 
 
 @KINDS
 @AIR
-@NEAR
-@settings(max_examples=MANY // 10)
+@settings(max_examples=MANY // 12, **DRAW)
 @given(st.data())
-def test_one_shot_model_is_the_oracle(free, short, near_ties, data):
-    one_shot_is_best(data.draw(cases(free=free, short=short, near_ties=near_ties)), "highs", near_ties)
+def test_one_shot_model_is_the_oracle(free, short, data):
+    one_shot_is_best(data.draw(cases(free=free, short=short)), "highs")
 
 
 @KINDS
-@NEAR
-@settings(max_examples=MANY // 20)
+@settings(max_examples=MANY // 20, **DRAW)
 @given(st.data())
-def test_one_shot_model_by_cbc_is_the_oracle(free, near_ties, data):
-    one_shot_is_best(data.draw(cases(free=free, near_ties=near_ties)), "cbc", near_ties)
+def test_one_shot_model_by_cbc_is_the_oracle(free, data):
+    one_shot_is_best(data.draw(cases(free=free)), "cbc")
 
 
-@settings(max_examples=MANY // 5)
+@settings(max_examples=MANY // 8, **DRAW)
 @given(cases())
 def test_highs_and_cbc_agree_on_the_same_models(case):
     stack = stack_of(case)
@@ -153,6 +151,53 @@ def test_highs_and_cbc_agree_on_the_same_models(case):
         second = [mip.solve(stack, solver=solver, excess=least) for solver in ("highs", "cbc")]
         assert second[0].value == pytest.approx(second[1].value, rel=MODEL, abs=MODEL)
         assert second[0].bound == pytest.approx(second[1].bound, rel=MODEL, abs=MODEL)
+
+
+def same_points(*points, pumps, **machine):
+    """A machine by its points, which differ in few keys."""
+    point = {"pump": ["standard"], "count": 1, "nozzle": "small", "below": 0.1, "above": 0.1, "weight": 1.0}
+    point |= {"cut": None, "air_flow": (None, None)}
+    case = {"air_weight": 0.1, "nozzles": {"small": {"turns": [0.5, 1.0], "flow": [10.0, 20.0]}}, **machine}
+    case["pumps"] = {
+        name: {"stroke_volume": 0.06, "marks": marks, "stroke_air": None, "max_rate": None}
+        for name, marks in pumps.items()
+    }
+    return case | {"points": [{**point, "name": f"p{i}", **given_} for i, given_ in enumerate(points)]}
+
+
+EXACT = {"dose": 14.399999999999999, "air_per_dose": (41.66666666666667, None)}
+BESIDE = {"dose": 14.399999982864, "air_per_dose": (41.66666671625, None)}  # a miss of 1.19e-9 by mark 1
+TWO = {"pump": ["standard", "mini"], "dose": 20.88, "air_per_dose": (28.73563218390805, None)}
+NEXT_TO_TIES = {
+    # Capacity is 1.2e-9 of itself below what some choices take.
+    "capacity": same_points(
+        EXACT, EXACT, {"dose": EXACT["dose"], "air_flow": (10.0, None), "air_per_dose": (None, None)},
+        pumps={"standard": {"1": 1.0, "2": 1.0, "3": 1.0}}, rate={"min": 4.0, "max": 5.0, "step": None},
+        stroke_air=0.0, capacity=39.9999999524,
+    ),
+    # Two marks give doses that differ by 1e-8.
+    "marks": same_points(
+        TWO, {"dose": 18.0, "air_per_dose": (33.333333333333336, None)}, TWO,
+        pumps={"standard": {"1": 0.5, "2": 0.58, "3": 1.0}, "mini": {"1": 0.580000005626}},
+        rate={"min": 10.0, "max": 11.0, "step": None}, stroke_air=0.0, capacity=30.0,
+    ),
+    # At 10/min one mark is 1.19e-9 out of tolerance, the other in it.
+    "out by a hair": same_points(
+        {"dose": 35.99999995716, "air_per_dose": (16.6666666865, None)},
+        pumps={"standard": {"1": 0.99999999881, "2": 1.0}}, rate={"min": 4.0, "max": 10.0, "step": 1.0},
+        stroke_air=0.01, capacity=11.1,
+    ),
+    "two out by a hair": same_points(
+        BESIDE, BESIDE, pumps={"standard": {"1": 0.99999999881, "2": 1.0}},
+        rate={"min": 4.0, "max": 4.0, "step": None}, stroke_air=0.01, capacity=22.1,
+        nozzles={"small": {"turns": [0.5], "flow": [10.0]}},
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", NEXT_TO_TIES.values(), ids=list(NEXT_TO_TIES))
+def test_search_next_to_ties(case):
+    is_best(case, near_ties=True)
 
 
 # Random settings
@@ -187,8 +232,9 @@ def head(rng, points, free, short):
         per_dose = rng.random() < 0.6
         window = (0.8 * flow, 1.4 * flow if rng.random() < 0.5 else None)
         case["points"].append({
-            "name": f"p{i}", "dose": round(60 * given_ * rng.uniform(0.8, 1.2), 2), "below": 0.1, "above": 0.1,
-            "pump": [["standard"], ["standard", "mini"], ["mini"]][rng.randrange(3)], "count": 1, "nozzle": nozzle,
+            "name": f"p{i}", "below": 0.1, "above": 0.1,
+            "dose": round(60 * given_ * rng.uniform(0.8, 1.2), 2),
+            "pump": rng.choice([["standard"], ["standard", "mini"], ["mini"]]), "count": 1, "nozzle": nozzle,
             "air_flow": (None, None) if per_dose else window,
             "air_per_dose": tuple(end and end / given_ for end in window) if per_dose else (None, None),
             "weight": rng.choice([1.0, 2.0, 0.5]), "cut": (0.2, 2) if rng.random() < 0.1 else None,
@@ -434,7 +480,8 @@ def test_between_two_rates(table, data):
 def test_front_is_brute_force(data):
     criteria = data.draw(st.integers(1, 5))
     number = st.sampled_from([0.0, 1.0, 2.0, 2.0, 3.5, 1e-3])
-    rows = data.draw(st.lists(st.lists(number, min_size=criteria, max_size=criteria), min_size=1, max_size=40))
+    row = st.lists(number, min_size=criteria, max_size=criteria)
+    rows = data.draw(st.lists(row, min_size=1, max_size=40))
     labels = np.array(rows)
     kept = labels[front(labels)]
     beaten = [any((b <= a).all() and (b < a).any() for b in labels) for a in labels]

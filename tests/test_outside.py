@@ -14,9 +14,9 @@ from stackopt.optimise import mip
 from stackopt.optimise.merge import Limits, merge, preferred
 from stackopt.optimise.price import price
 
-# Multiple-choice knapsack test instance I01 of Khan, Li, Manning and Akbar (2002), Solving the knapsack problem
-# for adaptive multimedia systems, Studia Informatica Universalis 2(1) 161-182, as kept in a public data
-# repository: five classes, of which one item each is taken; value, then what it uses of five resources.
+# Multiple-choice knapsack test instance I01 of Khan et al. 2002, Studia Informatica Universalis 2(1) 161-182,
+# as kept in a public data repository: five classes, of which one item each is taken; value, then what it uses of
+# five resources.
 I01 = (
     ((7, 1, 3, 1, 1, 6), (17, 1, 4, 9, 9, 3), (25, 4, 3, 9, 8, 2), (35, 4, 5, 8, 0, 6), (36, 6, 8, 3, 0, 7)),
     ((9, 0, 0, 4, 4, 2), (10, 0, 0, 1, 8, 7), (10, 1, 1, 6, 0, 6), (39, 9, 1, 2, 2, 4), (44, 8, 7, 0, 8, 2)),
@@ -86,8 +86,8 @@ def test_knapsack_of_five_resources_by_the_model(solver):
 @SOLVERS
 @pytest.mark.parametrize(("b", "least", "most"), [(0.5, 1, 3.5), (0, 0, 0), (1, 4.5, 4.5)])
 def test_rows_of_a_product_with_a_choice(b, least, most, solver):
-    # z = b x with L <= x <= U by z <= U b, z >= L b, z <= x - L (1 - b), z >= x - U (1 - b). From memory: Glover
-    # 1975, Management Science 22(4) 455-460; McCormick 1976, Mathematical Programming 10, 147-175.
+    # z = b x with L <= x <= U by z <= U b, z >= L b, z <= x - L (1 - b), z >= x - U (1 - b). From memory:
+    # Glover 1975, Management Science 22(4) 455-460; McCormick 1976, Mathematical Programming 10, 147-175.
     # For a whole b it is exact. For b = 0.5 the hull of x = 4.5, L = 2, U = 7 is left, by closed form.
     for sign, end in ((1, least), (-1, most)):
         rows = mip.Rows()
@@ -116,9 +116,9 @@ def dialled(result):
     return result.rate, [(p.name, p.pump, p.mark, p.turns) for p in result.points]
 
 
-# Reference atmospheres. Litres at ANR: ISO 8778:2003, 20 C and 100 kPa; Nm^3: DIN 1343, 273.15 K and 101.325 kPa
-# (both standards through secondary texts, recomputed as ideal gas); scfm: the CAGI reference of 14.5 psi absolute
-# and 68 F (from memory).
+# Reference atmospheres. Litres at ANR: ISO 8778:2003, 20 C and 100 kPa; Nm^3: DIN 1343, 273.15 K and
+# 101.325 kPa (both standards through secondary texts, recomputed as ideal gas); scfm: the CAGI reference of
+# 14.5 psi absolute and 68 F (from memory).
 REFERENCES = {
     "10 Nm^3/h": 181.24,
     "5 Nm^3/h": 90.62,
@@ -148,9 +148,9 @@ def test_a_thousand_litres_a_minute_in_normal_cubic_metres():
     assert standard == pytest.approx(litres, rel=1e-5)
 
 
-# Drop volume by the tip's outer radius: V = 2 pi r sigma psi / (rho g), psi after Heertjes et al. 1971 (through
-# lecture slides of the University of Washington, T.-J. Lin), computed by hand for r = 1.5 mm and 20 C.
-DROPS = {"water": (47.5, 998.2), "isopropyl alcohol": (16.3, 785), "ethanol": (17.1, 789), "ester": (21.3, 920)}
+# Drop volume by the tip's outer radius: V = 2 pi r sigma psi / (rho g), psi after Heertjes et al. 1971
+# (through lecture slides of the University of Washington, T.-J. Lin), computed for r = 1.5 mm and 20 C.
+DROPS = {"water": (47.5, 998.2), "isopropanol": (16.3, 785), "ethanol": (17.1, 789), "ester": (21.3, 920)}
 
 
 @pytest.mark.parametrize("liquid", DROPS)

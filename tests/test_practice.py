@@ -1,8 +1,8 @@
 """Check values of the trade, computed by hand: common practice, without a source, and only ever used here.
 
-A full stroke gives about three drops. A knob with marks at thirds gives about 10 % of it at the first mark and
-50 % at the second. About six drops a minute are adequate for neat oil, 30 to 40 for a water mix. Generators run
-at 2 to 200 strokes a minute.
+A full stroke gives about three drops. A knob with marks at thirds gives about 10 % of it at the first mark
+and 50 % at the second. About six drops a minute are adequate for neat oil, 30 to 40 for a water mix.
+Generators run at 2 to 200 strokes a minute.
 """
 
 import pytest

@@ -1,4 +1,4 @@
-"""What must hold of every answer: of machines that are the same, or that can do more, of ties and of conflicts."""
+"""What must hold of answers: of machines that are the same, or can do more, of ties and of conflicts."""
 
 import copy
 from itertools import combinations, pairwise, product
@@ -55,12 +55,17 @@ UNITS = {
         "US fl oz/day": 24 / 29.5735295625, "uL/min": 1000 / 60, "g/h": 0.8, "drop/min": 1 / 60 / 0.025,
         "mL/part": 0.2 / 60, "mg/part": 0.2 / 60 * 800,
     },
-    "mL": {"mm^3": 1000, "in^3": 1 / 16.387064, "L": 1e-3, "US fl oz": 1 / 29.5735295625, "mg": 800, "drop": 40},
+    "mL": {
+        "mm^3": 1000, "in^3": 1 / 16.387064, "L": 1e-3, "US fl oz": 1 / 29.5735295625, "mg": 800, "drop": 40,
+    },
     "L/min": {
         "m^3/h": 0.06, "L/s": 1 / 60, "Nm^3/h": 0.06 * 100 / 101.325 * 273.15 / 293.15,
         "Nl/min": 100 / 101.325 * 273.15 / 293.15, "scfm": 100 / (14.5 * 6.894757293168361) / 28.316846592,
     },
-    "L/mL": {"m^3/L": 1, "L/in^3": 16.387064, "Nm^3/L": 100 / 101.325 * 273.15 / 293.15, "L/g": 1.25, "L/drop": 0.025},
+    "L/mL": {
+        "m^3/L": 1, "L/in^3": 16.387064, "Nm^3/L": 100 / 101.325 * 273.15 / 293.15, "L/g": 1.25,
+        "L/drop": 0.025,
+    },
     "L": {"m^3": 1e-3, "Nl": 100 / 101.325 * 273.15 / 293.15},
     "/min": {"strokes/min": 1, "/s": 1 / 60, "1/h": 60},
     "min": {"s": 60, "h": 1 / 60},
@@ -82,7 +87,7 @@ def converted(draw, part, key=None):
     return part if other == unit else f"{float(number) * UNITS[unit][other]!r} {other}"
 
 
-@settings(max_examples=MANY)
+@settings(max_examples=MANY // 2)
 @given(st.data())
 def test_other_units_change_nothing(data):
     case = data.draw(cases())
@@ -134,7 +139,7 @@ def not_worse(better, case):
 
 
 def evenly(case):
-    """The same with weights that do not let a point stray for nothing: 1e-9 of excess is all that a tie forgives."""
+    """The same without weights so small that a point may stray far within 1e-9 of the mean excess."""
     return {**case, "points": [{**p, "weight": min(max(p["weight"], 0.5), 2.0)} for p in case["points"]]}
 
 
@@ -200,8 +205,9 @@ def plain(*points, **changes):
     }
     case |= changes
     case["pumps"] = {k: {"stroke_air": None, "max_rate": None, **v} for k, v in case["pumps"].items()}
-    point = {"name": "p", "dose": 60.0, "below": 0.1, "above": 0.1, "pump": ["knob"], "count": 1, "weight": 1.0}
-    point |= {"nozzle": "small", "air_flow": (10.0, None), "air_per_dose": (None, None), "cut": None}
+    point = {"name": "p", "dose": 60.0, "below": 0.1, "above": 0.1, "pump": ["knob"], "count": 1}
+    point |= {"weight": 1.0, "nozzle": "small", "air_flow": (10.0, None), "air_per_dose": (None, None)}
+    point |= {"cut": None}
     return case | {"points": [{**point, **changed} for changed in points or ({},)]}
 
 
@@ -238,8 +244,11 @@ def test_of_equal_marks_and_pumps_the_first_written_is_taken():
 
 def test_of_strokes_that_tie_the_larger_is_taken():
     marks = {"1": 0.4, "2": 0.6}  # at 10 a minute as much too little as too much for 0.5 mL a minute
-    case = plain({"dose": 30.0, "below": 0.3, "above": 0.3}, pumps={"knob": {"stroke_volume": 0.1, "marks": marks}},
-                 rate={"min": 10.0, "max": 10.0, "step": 1.0})  # fmt: skip
+    case = plain(
+        {"dose": 30.0, "below": 0.3, "above": 0.3},
+        pumps={"knob": {"stroke_volume": 0.1, "marks": marks}},
+        rate={"min": 10.0, "max": 10.0, "step": 1.0},
+    )
     assert dialled(solved(case)) == {"p": ("knob", "2", 1.0)}
 
 
@@ -260,7 +269,8 @@ def test_of_screw_settings_that_tie_fewer_turns_are_taken():
 
 def test_of_points_that_tie_the_first_by_name_has_the_larger_stroke():
     # One of both must take little for the supply to do; which one is the same for excess and value.
-    windows = {"dose": 30.0, "below": 0.3, "above": 0.3, "air_flow": (None, None), "air_per_dose": (30.0, 30.0)}
+    windows = {"dose": 30.0, "below": 0.3, "above": 0.3, "air_flow": (None, None)}
+    windows |= {"air_per_dose": (30.0, 30.0)}
     case = plain(
         {"name": "b", **windows}, {"name": "a", **windows}, {"name": "B", **windows},
         rate={"min": 10.0, "max": 10.0, "step": 1.0}, air_weight=0.0, capacity=48.0,
@@ -353,7 +363,7 @@ def runs(case, bands, wanted):
     return found
 
 
-@settings(max_examples=MANY * 2)
+@settings(max_examples=MANY)
 @given(ALL)
 def test_bands_and_shared_rates(case):
     found = stackopt.rates(stackopt.Problem(**raw(case)))
@@ -381,7 +391,7 @@ def test_bands_and_shared_rates(case):
     close_ranges([ends(answer["most"])], runs(case, bands, lambda served: served == best)[:1])
 
 
-@settings(max_examples=MANY * 2)
+@settings(max_examples=MANY)
 @given(ALL)
 def test_conflicts_are_the_smallest_and_all(case):
     answer = stackopt.rates(stackopt.Problem(**raw(case))).to_dict()
@@ -439,8 +449,8 @@ def smallest(names, served):
     )
 
 
-@settings(max_examples=MANY * 3)
-@given(cases(free=False))
+@settings(max_examples=MANY // 4)
+@given(cases(free=False, short=True))
 def test_a_conflict_of_air_is_a_smallest_one(case):
     result = solved(case)
     assume(result.status == "optimal" and not result.in_tolerance and result.objective.excess > TIE)
@@ -455,7 +465,7 @@ def test_a_conflict_of_air_is_a_smallest_one(case):
         assert any(set(conflict["points"]) <= one for one in served_together({**case, "capacity": 1e12}))
 
 
-@settings(max_examples=MANY * 3)
+@settings(max_examples=MANY // 3)
 @given(cases(short=True))
 def test_with_the_air_needed_all_are_in_tolerance(case):
     result = solved(case)
@@ -474,7 +484,7 @@ def test_with_the_air_needed_all_are_in_tolerance(case):
 
 
 def possible(case, rules):
-    """Whether some setting keeps these of the hard rules: the lowest rate is the easiest for pumps and air."""
+    """Whether some setting keeps these hard rules: the lowest rate is the easiest for pumps and air."""
     lowest, dial = 1e-9, case["rate"]
     for point in case["points"]:
         if f"cut of {point['name']}" in rules:
@@ -519,12 +529,14 @@ def impossible_cases(draw):
     rules += [f"max_rate of {name}" for name, pump in case["pumps"].items() if pump["max_rate"]]
     assume(not possible(case, rules))
     # Not where the supply is just what the nozzles take at hardly any strokes: 0/min is no rate.
-    flows = sum(min(oracle.flow_at(case, p, t) for _, _, t in oracle.options(case, p)) for p in case["points"])
+    flows = sum(
+        min(oracle.flow_at(case, p, t) for _, _, t in oracle.options(case, p)) for p in case["points"]
+    )
     assume(abs(flows / case["capacity"] - 1) > 1e-4)
     return case
 
 
-@settings(max_examples=MANY * 2)
+@settings(max_examples=MANY // 2)
 @given(impossible_cases())
 def test_hard_rules_that_clash_are_a_smallest_set(case):
     result = solved(case)

@@ -383,7 +383,7 @@ class _Hunt:
 
     def _model(self, cell: int, excess: float | None) -> mip.Proved | None:
         """Where merging grows too large: the model decides."""
-        self.closed["the mixed-integer model"] += 1
+        self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
         try:
             return mip.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
         except mip.NoProof:
