@@ -115,9 +115,12 @@ def one_shot_is_best(case, solver):
         assert plain["feasible"]
         assert proved.excess == pytest.approx(plain["excess"], abs=1e-12)
         assert proved.value == pytest.approx(plain["value"], rel=1e-12)
-        # Where the excess all but ties, a solver may take its least a little above the one of the oracle.
+        # Where the excess all but ties, a solver may take its least a little above the one of the oracle;
+        # that may then leave room for a smaller value.
         assert proved.excess == pytest.approx(expected["excess"], rel=MODEL, abs=MODEL)
-    assert second.value == pytest.approx(expected["value"], rel=MODEL, abs=MODEL)
+    assert second.value <= expected["value"] * (1 + MODEL) + MODEL
+    if second.excess <= expected["excess"] + TIE:
+        assert second.value >= expected["value"] - TIE
     assert first.bound <= expected["excess"] * (1 + MODEL) + MODEL
     assert second.bound <= expected["value"] * (1 + MODEL) + MODEL
     assert first.excess <= expected["excess"] + TIE

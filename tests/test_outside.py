@@ -15,8 +15,8 @@ from stackopt.optimise.merge import Limits, merge, preferred
 from stackopt.optimise.price import price
 
 # Multiple-choice knapsack test instance I01 of Khan et al. 2002, Studia Informatica Universalis 2(1) 161-182,
-# as kept in a public data repository: five classes, of which one item each is taken; value, then what it uses of
-# five resources.
+# as kept in a public data repository: five classes, of which one item each is taken; value, then what it uses
+# of five resources.
 I01 = (
     ((7, 1, 3, 1, 1, 6), (17, 1, 4, 9, 9, 3), (25, 4, 3, 9, 8, 2), (35, 4, 5, 8, 0, 6), (36, 6, 8, 3, 0, 7)),
     ((9, 0, 0, 4, 4, 2), (10, 0, 0, 1, 8, 7), (10, 1, 1, 6, 0, 6), (39, 9, 1, 2, 2, 4), (44, 8, 7, 0, 8, 2)),

@@ -23,7 +23,7 @@ from stackopt.optimise.scan import BATCH, BIG, options, rates, scan
 from stackopt.stack import Array, Stack
 
 TINY = 1e-12  # what rounding does to a sum of excess or value
-_QUICK = 16  # points that a first, quick merge lets differ from their cheapest option
+_QUICK = 8  # points that a first, quick merge lets differ from their cheapest option
 _FIRST = 4  # cells looked at closely before the others, to have an answer to beat
 
 
