@@ -6,14 +6,13 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
-import numpy as np
-
+from stackopt.explain import part_warnings, pin
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise import conflicts as clash
 from stackopt.optimise.search import TIE, Outcome, search
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
-from stackopt.words import conflict_words, hard_words, in_file_order, number
+from stackopt.words import conflict_words, hard_words, number
 
 EXPLAIN = 10.0  # seconds that an explanation may take
 APART = 0.01  # on a free dial, a rate nearer than this share to another is no other rate
@@ -232,37 +231,7 @@ class Result:
     @cached_property
     def pins(self) -> tuple[str, str]:
         """What stands against a lower rate and against a higher one, with the settings kept."""
-        return self._pin(-1), self._pin(+1)
-
-    def _pin(self, side: int) -> str:
-        stack, settings, now = self.stack, self.settings, self.verdict
-        if stack.step is not None:
-            here = int(np.abs(stack.steps - settings.rate).argmin())
-            if not 0 <= here + side < len(stack.steps):
-                return "the dial ends"
-            rate = float(stack.steps[here + side])
-        else:
-            rate = settings.rate * (1 + side * 1e-6)
-            if not stack.low <= rate <= stack.high:
-                return "the dial ends"
-        moved = judge(stack, replace(settings, rate=rate))
-        point = list(range(len(stack.names)))
-        stroke = list(settings.stroke)
-        barred = (rate < stack.rate_min) | (rate > stack.rate_max[point, stroke])
-        if barred.any():
-            return f"{_names(stack, barred)}: {'cut' if side < 0 else 'max_rate'} forbids it"
-        if moved.air > stack.capacity * (1 + 1e-9) >= now.air:
-            return "the air supply would not do"
-        out = moved.dose_miss > now.dose_miss
-        if out.any():
-            return f"{_names(stack, out)} would get too {'little' if side < 0 else 'much'} oil"
-        spray = moved.excess > now.excess
-        if spray.any():
-            return f"{_names(stack, spray)} would leave the air window"
-        worse = abs(moved.error) > abs(now.error)
-        if moved.value > now.value:
-            return f"{_names(stack, worse)} would stray further from the dose" if worse.any() else "more drive air"
-        return "other marks do better there" if moved.value < now.value else "no difference"
+        return tuple(pin(self.stack, self.settings, self.verdict, side) for side in (-1, +1))
 
     @cached_property
     def warnings(self) -> list[str]:
@@ -276,28 +245,13 @@ class Result:
             if high is not None and low > high * (1 + 1e-9):
                 found.append(f"{point.name}: no air fits this dose: at least {number(low)} and at most "
                              f"{number(high)} L/min are asked; the larger miss counts")  # fmt: skip
-        found += self._part_warnings()
+        found += part_warnings(self.problem, self.settings.rate)
         if not self.explained:
             found.append("interrupted before the explanation: conflicts and other rates are left out")
         slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= 1e-9 else []
         if slipped:
             found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie")
         return found
-
-    def _part_warnings(self) -> list[str]:
-        problem, settings = self.problem, self.settings
-        spray = problem.sizes.get("part")
-        if spray is None or not any(("part", -1) in p.dose.counts for p in problem.point):
-            return []
-        strokes = settings.rate * spray
-        if strokes >= 5:
-            return []
-        few = math.floor(strokes + 1e-9)
-        if abs(strokes - round(strokes)) <= 1e-9:
-            return [f"{number(strokes)} strokes fall into one part, if they start together with it; else one "
-                    "more or less"]  # fmt: skip
-        return [f"a part gets {few} or {few + 1} strokes (on average {number(strokes)}): single parts differ by "
-                f"up to {100 / strokes:.0f} % of the mean dose"]  # fmt: skip
 
     @property
     def cautions(self) -> list[str]:
@@ -345,61 +299,6 @@ class Result:
         return result_text(self)
 
 
-@dataclass(frozen=True, eq=False)
-class Rates:
-    """Which rates and marks serve which point, and what conflicts.
-
-    >>> from stackopt.stack import _example
-    >>> rates(_example()).to_dict()["shared"]
-    [{'from_per_min': 6.0, 'to_per_min': 6.0}]
-    """
-
-    problem: Problem
-    stack: Stack
-    map: clash.RateMap
-
-    def unexplained(self) -> "Rates":
-        """The same: all of it is known already."""
-        return self
-
-    @property
-    def exit_code(self) -> int:
-        """0 where some rate is shared by all points, else 3."""
-        return 0 if self.map.shared else 3
-
-    def to_dict(self) -> dict[str, Any]:
-        """The answer as plain data, as `stackopt rates --json` prints it."""
-        stack, found = self.stack, self.map
-        points = [
-            {"name": stack.names[i], "bands": [
-                {"mark": stack.marks[i][b.stroke], "pump": stack.pumps[i][b.stroke],
-                 "from_per_min": b.low, "to_per_min": b.high} for b in found.bands[i]]}
-            for i in np.argsort(stack.place)
-        ]  # fmt: skip
-        start, end = found.most_range or (None, None)
-        return {
-            "format": "stackopt.rates/1",
-            "file": self.problem.file,
-            "title": self.problem.title,
-            "points": points,
-            "shared": [{"from_per_min": a, "to_per_min": b} for a, b in found.shared],
-            "most": {"count": len(found.most), "points": in_file_order(stack, found.most),
-                     "from_per_min": start, "to_per_min": end},
-            "conflicts": [conflict_words(stack, found, points) for points in found.conflicts],
-            "conflicts_complete": found.complete,
-        }  # fmt: skip
-
-    def __str__(self) -> str:
-        from stackopt.report.terminal import rates_text
-
-        return rates_text(self)
-
-
-def _names(stack: Stack, mask) -> str:
-    names = in_file_order(stack, np.flatnonzero(mask))
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
-
-
 def _spray(verdict: Verdict, i: int) -> str:
     if verdict.excess[i] - verdict.dose_miss[i] <= 0:
         return "in window"
@@ -416,9 +315,3 @@ def solve(problem: Problem) -> Result:
     stack = Stack.of(problem)
     outcome = search(stack)
     return Result(problem, stack, outcome, time.perf_counter() - start)
-
-
-def rates(problem: Problem) -> Rates:
-    """Which rates and marks give which point its dose; `cut` and `max_rate` held, air left out."""
-    stack = Stack.of(problem)
-    return Rates(problem, stack, clash.rate_map(stack))

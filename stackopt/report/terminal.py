@@ -9,7 +9,8 @@ import numpy as np
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
-    from stackopt.result import Rates, Result
+    from stackopt.bands import Rates
+    from stackopt.result import Result
 
 WIDTH = 80
 _LABEL = 9
