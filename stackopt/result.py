@@ -90,7 +90,7 @@ class Result:
 
     @property
     def status(self) -> str:
-        """optimal, infeasible, time limit or interrupted."""
+        """optimal, infeasible, time limit, interrupted or unproved."""
         return self.outcome.status
 
     @property

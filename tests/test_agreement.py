@@ -207,6 +207,12 @@ def test_search_next_to_ties(case):
     is_best(case, near_ties=True)
 
 
+@pytest.mark.parametrize("case", NEXT_TO_TIES.values(), ids=list(NEXT_TO_TIES))
+def test_search_next_to_ties_where_the_model_decides(case, monkeypatch):
+    monkeypatch.setattr(merging, "LABELS", 0)
+    is_best(case, near_ties=True)
+
+
 # Random settings
 
 CLAIMED = 10_000

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stackopt.errors import SolverError
 from stackopt.judge import ROOM, ROUNDING
 from stackopt.optimise import mip
 from stackopt.optimise.scan import BATCH, BIG, misses, options, rates, scan
@@ -150,7 +151,7 @@ def _smallest(weights: Array, avoid: Sequence[Sequence[int]], deadline: float) -
         if sums[worst] >= 1 - 1e-12:
             return tuple(chosen)
         if worst in rows:  # the solver's cover is not one
-            raise mip.SolverError("the solver highs gave a cover that leaves a rate uncovered")
+            raise SolverError("the solver highs gave a cover that leaves a rate uncovered")
         rows.append(worst)
 
 
@@ -266,5 +267,5 @@ def _possible(stack: Stack, rules: Sequence[tuple[str, str]]) -> bool:
         capacity=stack.capacity if ("capacity", "") in rules else 1e9 * stack.capacity,
     )
     if ("rate range", "") not in rules:
-        changed = replace(changed, low=1e-6 * stack.low, high=1e6 * stack.high, step=None)
+        changed = replace(changed, low=1e-12 * stack.low, high=1e6 * stack.high, step=None)
     return bool(scan(changed, rates(changed)).allowed.any())

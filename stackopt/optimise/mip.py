@@ -23,11 +23,16 @@ from stackopt.stack import Array, Stack
 TIE = 1e-9
 SHARP = 1e3  # rows that hold an excess or a value to 1e-9 are scaled by this; solvers are looser than that
 _DIGITS = 1e-7
+_NEAR = 3e-8  # an answer this close to the solver's bound meets it
 _TRIES = 50  # answers that the judge refuses before the model is given up
 
 
 class NoProof(Exception):
-    """The solver stopped at its time limit."""
+    """The solver gave no proof; `status` says why: "time limit", or "unproved" where it gave up."""
+
+    def __init__(self, status: str = "time limit") -> None:
+        super().__init__(status)
+        self.status = status
 
 
 @dataclass(frozen=True)
@@ -81,28 +86,34 @@ class Rows:
 
     def minimise(self, terms: Iterable[tuple[float, Any]], solver: str, deadline: float) -> float | None:
         """Solve; the bound that the solver proved, or None where it finds no solution. NoProof at the deadline."""
-        left = deadline - time.monotonic()
-        if left <= 0:
-            raise NoProof
         self.problem.setObjective(self._pulp.lpSum(SHARP * c * v for c, v in terms))
-        engine = _engine(self._pulp, solver, left)
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", DeprecationWarning)  # of PuLP 3.3 about its own next version
-                stats = self.problem.solve(engine)
-        except self._pulp.PulpSolverError as error:
-            raise SolverError(f"the solver {solver} failed: {error}") from error
-        if time.monotonic() >= deadline:
-            raise NoProof
-        proved, found = self._verdict(stats)
+        # Presolve calls some feasible models infeasible: only without it that is believed.
+        for presolve in (True, False) if solver == "highs" else (True,):
+            proved, found = self._solved(_engine, solver, presolve, deadline)
+            if proved and found:
+                break
         if not proved:
-            raise NoProof
+            raise NoProof("unproved")
         if not found:
             return None
         model = getattr(self.problem, "solverModel", None)
         if solver == "highs" and model is not None:
             return float(model.getInfo().mip_dual_bound) / SHARP
         return float(self.problem.objective.value()) / SHARP
+
+    def _solved(self, engine: Any, solver: str, presolve: bool, deadline: float) -> tuple[bool, bool]:
+        left = deadline - time.monotonic()
+        if left <= 0:
+            raise NoProof
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", DeprecationWarning)  # of PuLP 3.3 about its own next version
+                stats = self.problem.solve(engine(self._pulp, solver, left, presolve))
+        except self._pulp.PulpSolverError as error:
+            raise SolverError(f"the solver {solver} failed: {error}") from error
+        if time.monotonic() >= deadline:
+            raise NoProof
+        return self._verdict(stats)
 
     def _verdict(self, stats: Any) -> tuple[bool, bool]:
         """Whether the solver ended by itself, and whether it has a solution. The two PuLPs tell differently."""
@@ -117,11 +128,11 @@ class Rows:
         return optimal or name in ("infeasible", "undefined"), optimal
 
 
-def _engine(pulp: Any, solver: str, seconds: float) -> Any:
+def _engine(pulp: Any, solver: str, seconds: float, presolve: bool) -> Any:
     common = {"msg": False, "timeLimit": max(seconds, 0.01), "gapRel": 0.0, "threads": 1}
     if solver == "highs":
-        return pulp.HiGHS(**common, primal_feasibility_tolerance=1e-9, mip_feasibility_tolerance=1e-9,
-                          mip_abs_gap=1e-10)  # fmt: skip
+        return pulp.HiGHS(**common, presolve="on" if presolve else "off", primal_feasibility_tolerance=1e-9,
+                          mip_feasibility_tolerance=1e-9, mip_abs_gap=1e-10)  # fmt: skip
     if solver != "cbc":
         raise SolverError(f"no such solver: {solver!r}; there are 'highs' and 'cbc'")
     try:
@@ -234,7 +245,8 @@ def solve(stack: Stack, low: float | None = None, high: float | None = None, sol
           deadline: float = np.inf, excess: float | None = None) -> Proved | None:  # fmt: skip
     """The best settings between two rates [1/min] by the model: least X, or, given X, the least value.
 
-    None where no setting keeps the hard rules (and, given `excess`, that X). Raises NoProof, SolverError.
+    None where no setting keeps the hard rules (and, given `excess`, that X). Proved to the solver's tolerance, about
+    1e-8, not to a tie. Raises NoProof, SolverError.
 
     >>> from stackopt.stack import Stack, _example
     >>> solve(Stack.of(_example())).settings.rate
@@ -248,11 +260,14 @@ def solve(stack: Stack, low: float | None = None, high: float | None = None, sol
     if excess is not None:
         model.hold(model.excess, excess + TIE)
         goal = model.value
+    best, best_key = None, (np.inf,)
     for _ in range(_TRIES):
         answer = model.minimise(goal, solver, deadline)
         if answer is None:
-            return None
+            return best
         bound, strokes, screws = answer
+        if best is not None and best_key[0] <= bound + _NEAR:
+            return best
         found = []
         for rate in _rates_of(stack, every, Settings(0.0, strokes, screws)):
             settings = Settings(rate, strokes, screws)
@@ -260,11 +275,14 @@ def solve(stack: Stack, low: float | None = None, high: float | None = None, sol
             if verdict.allowed and (excess is None or verdict.least <= excess + TIE):
                 key = (verdict.least, verdict.value) if excess is None else (verdict.value,)
                 found.append((key, rate, settings, verdict))
-        if found:
-            _, _, settings, verdict = min(found, key=lambda f: f[:2])
-            return Proved(settings, verdict.least, verdict.value, bound)
+        if found and min(found, key=lambda f: f[:2])[0] < best_key:
+            best_key, _, settings, verdict = min(found, key=lambda f: f[:2])
+            best = Proved(settings, verdict.least, verdict.value, min(bound, best_key[0]))
+        if best is not None and best_key[0] <= bound + _NEAR:
+            return best
+        # What the solver took for that good is not, at any rate that is compared: try without it.
         model.refuse(strokes, screws)
-    raise SolverError(f"the solver {solver} gave {_TRIES} answers that the judge does not confirm")
+    raise NoProof("unproved")
 
 
 def one_shot(stack: Stack, solver: str = "highs", deadline: float = np.inf) -> tuple[Proved, Proved] | None:
@@ -278,8 +296,12 @@ def one_shot(stack: Stack, solver: str = "highs", deadline: float = np.inf) -> t
     return first, second
 
 
-def preferred(stack: Stack, rate: float, excess: float, value: float, deadline: float, solver: str = "highs"):
-    """Settings at `rate` that tie with `excess` and `value`: point by point the larger stroke, then fewer turns."""
+def preferred(stack: Stack, rate: float, excess: float, value: float, deadline: float,
+              solver: str = "highs") -> Settings | None:  # fmt: skip
+    """Settings at `rate` that tie with `excess` and `value`: point by point the larger stroke, then fewer turns.
+
+    None where the solver finds none (it is looser than a tie).
+    """
     model = StackModel(stack, rate, rate)
     model.hold(model.excess, excess + TIE)
     model.hold(model.value, value + TIE)
@@ -288,7 +310,7 @@ def preferred(stack: Stack, rate: float, excess: float, value: float, deadline: 
             order = [(float(place), pick) for place, pick in enumerate(picks.values())]
             answer = model.minimise(order, solver, deadline)
             if answer is None:
-                raise SolverError("the settings that were proved best could not be found again")
+                return None
             best = max(picks, key=lambda k: picks[k].value())
             model.rows.row([(1.0, picks[best])], low=1.0)
     _, strokes, screws = answer

@@ -31,15 +31,15 @@ _FIRST = 4  # cells looked at closely before the others, to have an answer to be
 class Outcome:
     """Settings, and what is proved about them."""
 
-    status: str  # optimal | infeasible | time limit | interrupted
+    status: str  # optimal | infeasible | time limit | interrupted | unproved
     settings: Settings | None
     excess_bound: float | None  # no settings have a smaller X
     value_bound: float | None  # none of least X have a smaller value
     closed: dict[str, int] = field(default_factory=dict)  # cells, by the argument that closed them
 
 
-class _TimeUp(Exception):
-    pass
+class _Stopped(Exception):
+    """Why there is no proof: "time limit" or "unproved"."""
 
 
 def search(stack: Stack, avoid: tuple[float, ...] = (), apart: float = TIE) -> Outcome:
@@ -53,8 +53,8 @@ def search(stack: Stack, avoid: tuple[float, ...] = (), apart: float = TIE) -> O
     hunt = _Hunt(stack, avoid, apart)
     try:
         return hunt.run()
-    except _TimeUp:
-        return hunt.stopped("time limit")
+    except _Stopped as stop:
+        return hunt.stopped(str(stop))
     except KeyboardInterrupt:
         return hunt.stopped("interrupted")
 
@@ -77,6 +77,7 @@ class _Hunt:
         self.value_bound = self.value_price = np.empty(0)  # the same on the value
         self.exact: dict[int, float] = {}  # cells whose least value is known
         self.merged: dict[int, Merged] = {}
+        self.judged: dict[int, Settings] = {}  # settings that reach the least value of a cell, by other means
         self.only: dict[int, np.ndarray] = {}  # the choice of a cell where no other ties with it
 
     def run(self) -> Outcome:
@@ -98,7 +99,7 @@ class _Hunt:
 
     def _tick(self) -> None:
         if time.monotonic() > self.deadline:
-            raise _TimeUp
+            raise _Stopped("time limit")
 
     # Cells
 
@@ -262,6 +263,7 @@ class _Hunt:
             near = (value <= value.min(axis=2, keepdims=True) + TIE + TINY).sum(axis=2).max(axis=1)
             for k in np.flatnonzero(np.isfinite(good) & (priced.multiplier == 0)).tolist():
                 self.exact[int(cells[k])] = float(bound[k])
+                self.judged[int(cells[k])] = self._settings(self.low[cells[k]], priced.choice[k])
                 if near[k] == 1:
                     self.only[int(cells[k])] = priced.choice[k]
         for cell in candidates[self.low[candidates] < self.high[candidates]]:
@@ -312,6 +314,7 @@ class _Hunt:
             if proved is not None:
                 new = cell if self._single(cell) else self._add(proved.settings.rate)
                 self.exact[new] = self.value_bound[new] = proved.value
+                self.judged[new] = proved.settings
                 self._cheaper(proved.value, proved.settings.rate)
 
     def _merge_value(self, cell: int) -> Merged | None:
@@ -354,14 +357,22 @@ class _Hunt:
                 choice = preferred(merged, self._limits(cell))
             settings = self._settings(self.low[cell], choice)
         except TooManyLabels:
-            try:
-                settings = mip.preferred(self.stack, self.low[cell], self.best, self.value, self.deadline)
-            except mip.NoProof:
-                raise _TimeUp from None
-        verdict = judge(self.stack, settings)
-        if not verdict.allowed or verdict.least > self.best + 1.1 * TIE or verdict.value > self.value + 1.1 * TIE:
+            settings = self._preferred_by_model(cell)
+        if not self._confirmed(settings):
             raise SolverError("the judge does not confirm the answer of the search")
         return settings
+
+    def _confirmed(self, settings: Settings) -> bool:
+        verdict = judge(self.stack, settings)
+        return verdict.allowed and verdict.least <= self.best + 1.1 * TIE and verdict.value <= self.value + 1.1 * TIE
+
+    def _preferred_by_model(self, cell: int) -> Settings:
+        """What the model prefers of the settings that tie; what was judged already where it goes astray in that."""
+        try:
+            settings = mip.preferred(self.stack, self.low[cell], self.best, self.value, self.deadline)
+        except mip.NoProof as stop:
+            raise _Stopped(stop.status) from None
+        return settings if settings is not None and self._confirmed(settings) else self.judged[cell]
 
     def _settings(self, rate: float, choice: np.ndarray) -> Settings:
         screws = self.stack.flow.shape[1]
@@ -386,5 +397,5 @@ class _Hunt:
         self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
         try:
             return mip.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
-        except mip.NoProof:
-            raise _TimeUp from None
+        except mip.NoProof as stop:
+            raise _Stopped(stop.status) from None

@@ -63,7 +63,8 @@ def _status(result: "Result") -> str:
     if result.status == "optimal":
         return f"{all_served}, proved best" if result.in_tolerance else (
             f"no setting serves every point; the best compromise, proved: {all_served}")
-    stop = {"time limit": "the time limit came before the proof", "interrupted": "interrupted before the proof"}
+    stop = {"time limit": "the time limit came before the proof", "interrupted": "interrupted before the proof",
+            "unproved": "the solver gave no proof"}
     if result.verdict is None:
         return f"{stop[result.status]}; nothing found yet"
     gap = "unknown" if result.gap is None else f"at most {number(result.gap)} in {_gap_of(result)}"
