@@ -139,7 +139,8 @@ def cold(args):
         for turn in range((1 if args.smoke else 11) + 1):
             for name, command in commands.items():
                 start = time.perf_counter()
-                subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+                # not in this folder, where the package lies uncompiled
+                subprocess.run(command, check=True, stdout=subprocess.DEVNULL, cwd=folder)
                 if turn:  # the first turn only fills the file cache
                     times[name].append(time.perf_counter() - start)
     medians = {name: statistics.median(found) for name, found in times.items()}

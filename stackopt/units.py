@@ -217,9 +217,14 @@ def read(text: object, kind: str) -> Quantity:
     Traceback (most recent call last):
     ValueError: a decimal point, not a comma, as in '12 mL/h'
     """
-    example = f"as in '{KINDS[kind].example}'"
     if not isinstance(text, str):
-        raise ValueError(f"text with a number and a unit of {kind}, {example}")
+        raise ValueError(f"text with a number and a unit of {kind}, as in '{KINDS[kind].example}'")
+    return _read(text, kind)
+
+
+@functools.lru_cache(maxsize=4096)  # the points of a machine, and the machines of a works, share most of their texts
+def _read(text: str, kind: str) -> Quantity:
+    example = f"as in '{KINDS[kind].example}'"
     body = text.strip(" \t")
     if len(body) > _TEXT_LIMIT:
         raise ValueError(f"at most {_TEXT_LIMIT} characters, {example}")
