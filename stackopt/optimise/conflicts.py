@@ -19,6 +19,7 @@ from stackopt.physics.dosing import SLACK, dose, dose_miss
 from stackopt.stack import Array, Stack
 
 MOST = 20  # conflicts listed
+_SETS = 20_000  # sets of points kept at a time, beyond which the model looks for conflicts
 SECONDS = 20.0  # spent on looking for larger ones
 
 
@@ -125,6 +126,10 @@ def _smallest_conflicts(served: np.ndarray, seconds: float) -> tuple[tuple[tuple
                 found.append((int(some[k + a]), int(some[b])))
         if len(found) > MOST:
             return tuple(found[:MOST]), False
+    larger = _by_size(served, some)
+    if larger is not None:
+        found += larger
+        return tuple(found[:MOST]), len(found) <= MOST
     weights = (~served).T.astype(float)
     deadline = time.monotonic() + seconds
     while True:
@@ -137,6 +142,41 @@ def _smallest_conflicts(served: np.ndarray, seconds: float) -> tuple[tuple[tuple
         if len(found) == MOST:
             return tuple(found), False
         found.append(conflict)
+
+
+def _by_size(served: np.ndarray, some: np.ndarray) -> list[tuple[int, ...]] | None:
+    """All smallest conflicts of three points and more, the small ones first, until there are enough.
+
+    Grows sets that still share a rate, as bits of one number; None where there are too many of these.
+    """
+    bits = {int(i): int.from_bytes(np.packbits(served[i]).tobytes(), "big") for i in some}
+    points = sorted(bits)
+    found: list[tuple[int, ...]] = []
+    sets = [((i,), bits[i]) for i in points]
+    while sets and len(found) <= MOST:
+        grown = []
+        for members, shared in sets:
+            for other in points[points.index(members[-1]) + 1 :]:
+                if both := shared & bits[other]:
+                    grown.append(((*members, other), both))
+                elif len(members) > 1 and _all_needed(bits, members, other):
+                    found.append((*members, other))
+            if len(grown) > _SETS:
+                return None
+        sets = grown
+    return found
+
+
+def _all_needed(bits: dict[int, int], members: tuple[int, ...], other: int) -> bool:
+    """Whether the conflict of `members` and `other` ends when any one of the members is left out."""
+    for left_out in members:
+        shared = bits[other]
+        for member in members:
+            if member != left_out:
+                shared &= bits[member]
+        if not shared:
+            return False
+    return True
 
 
 def _smallest(weights: Array, avoid: Sequence[Sequence[int]], deadline: float) -> tuple[int, ...] | None:
