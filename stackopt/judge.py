@@ -8,6 +8,7 @@ from stackopt.physics import dosing, spray
 from stackopt.stack import Array, Stack
 
 ROOM = 1 + 1e-9  # the share of capacity that counts as within it
+TIE = 1e-9  # values this close tie, and X may exceed its least by this much
 ROUNDING = 1e-12  # of a rate: what rounding alone may part from a limit of the dial, a cut or a pump
 
 

@@ -7,9 +7,9 @@ from functools import cached_property
 from typing import Any
 
 from stackopt.explain import part_warnings, pin
-from stackopt.judge import Settings, Verdict, judge
+from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise import conflicts as clash
-from stackopt.optimise.search import TIE, Outcome, search
+from stackopt.optimise.search import Outcome, search
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 from stackopt.words import conflict_words, hard_words, number
@@ -166,7 +166,7 @@ class Result:
         if self.bound is None or self.objective is None:
             return None
         apart = self.objective.excess - self.bound.excess
-        if apart > 1e-9:
+        if apart > TIE:
             return apart
         return None if self.bound.value is None else self.objective.value - self.bound.value
 
@@ -248,7 +248,7 @@ class Result:
         found += part_warnings(self.problem, self.settings.rate)
         if not self.explained:
             found.append("interrupted before the explanation: conflicts and other rates are left out")
-        slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= 1e-9 else []
+        slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= TIE else []
         if slipped:
             found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie")
         return found

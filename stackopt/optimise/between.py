@@ -6,11 +6,10 @@ best rate is where it meets capacity exactly. Arrays are [2, points, options], t
 
 import numpy as np
 
-from stackopt.judge import ROOM
+from stackopt.judge import ROOM, TIE
 from stackopt.optimise.merge import Limits, merge
 from stackopt.stack import Array
 
-TIE = 1e-9
 _INSIDE = 3 * TIE  # inside, an excess within 1e-9 counts as none, which a straight line between the ends does not know
 
 

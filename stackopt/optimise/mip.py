@@ -15,12 +15,11 @@ from typing import Any
 import numpy as np
 
 from stackopt.errors import SolverError
-from stackopt.judge import ROOM, Settings, judge
+from stackopt.judge import ROOM, TIE, Settings, judge
 from stackopt.optimise.scan import rates
 from stackopt.physics.dosing import SLACK
 from stackopt.stack import Array, Stack
 
-TIE = 1e-9
 SHARP = 1e3  # rows that hold an excess or a value to 1e-9 are scaled by this; solvers are looser than that
 _DIGITS = 1e-7
 _NEAR = 3e-8  # an answer this close to the solver's bound meets it
@@ -89,7 +88,7 @@ class Rows:
         self.problem.setObjective(self._pulp.lpSum(SHARP * c * v for c, v in terms))
         # Presolve calls some feasible models infeasible: only without it that is believed.
         for presolve in (True, False) if solver == "highs" else (True,):
-            proved, found = self._solved(_engine, solver, presolve, deadline)
+            proved, found = self._solved(solver, presolve, deadline)
             if proved and found:
                 break
         if not proved:
@@ -101,14 +100,14 @@ class Rows:
             return float(model.getInfo().mip_dual_bound) / SHARP
         return float(self.problem.objective.value()) / SHARP
 
-    def _solved(self, engine: Any, solver: str, presolve: bool, deadline: float) -> tuple[bool, bool]:
+    def _solved(self, solver: str, presolve: bool, deadline: float) -> tuple[bool, bool]:
         left = deadline - time.monotonic()
         if left <= 0:
             raise NoProof
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", DeprecationWarning)  # of PuLP 3.3 about its own next version
-                stats = self.problem.solve(engine(self._pulp, solver, left, presolve))
+                stats = self.problem.solve(_engine(self._pulp, solver, left, presolve))
         except self._pulp.PulpSolverError as error:
             raise SolverError(f"the solver {solver} failed: {error}") from error
         if time.monotonic() >= deadline:

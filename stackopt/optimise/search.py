@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from stackopt.errors import SolverError
-from stackopt.judge import ROOM, Settings, judge
+from stackopt.judge import ROOM, TIE, Settings, judge
 from stackopt.optimise import mip
-from stackopt.optimise.between import TIE, meeting, price_between
+from stackopt.optimise.between import meeting, price_between
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, preferred
 from stackopt.optimise.price import price, priced_at
 from stackopt.optimise.scan import BATCH, BIG, options, rates, scan

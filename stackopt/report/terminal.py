@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stackopt.judge import TIE
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def _status(result: "Result") -> str:
 
 
 def _gap_of(result: "Result") -> str:
-    return "excess" if result.objective.excess - result.bound.excess > 1e-9 else "value"
+    return "excess" if result.objective.excess - result.bound.excess > TIE else "value"
 
 
 def _found(result: "Result") -> list[str]:
@@ -98,7 +99,7 @@ def _found(result: "Result") -> list[str]:
 
 def _cost(best, other) -> str:
     """What another rate is worth beside the best."""
-    if other.excess - best.excess > 1e-9:
+    if other.excess - best.excess > TIE:
         return f"excess +{100 * (other.excess - best.excess):.2g} %"
     return f"value {other.value - best.value:+.4f}"
 
