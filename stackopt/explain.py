@@ -16,7 +16,7 @@ def pin(stack: Stack, settings: Settings, now: Verdict, side: int) -> str:
 
     >>> from stackopt.stack import _example
     >>> stack = Stack.of(_example())
-    >>> settings = Settings(6.0, (1, 0), (1, 1))
+    >>> settings = Settings.at(6.0, (1, 0), (1, 1))
     >>> pin(stack, settings, judge(stack, settings), -1)
     'b would get too little oil'
     """
@@ -29,7 +29,7 @@ def pin(stack: Stack, settings: Settings, now: Verdict, side: int) -> str:
         rate = settings.rate * (1 + side * 1e-6)
         if not stack.low <= rate <= stack.high:
             return "the dial ends"
-    moved = judge(stack, replace(settings, rate=rate))
+    moved = judge(stack, replace(settings, rates=(rate,) * len(stack.names)))
     point = list(range(len(stack.names)))
     stroke = list(settings.stroke)
     barred = (rate < stack.rate_min) | (rate > stack.rate_max[point, stroke])

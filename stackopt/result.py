@@ -9,7 +9,8 @@ from typing import Any
 from stackopt.explain import part_warnings, pin
 from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise import conflicts as clash
-from stackopt.optimise.search import Outcome, search
+from stackopt.optimise.outcome import Outcome
+from stackopt.optimise.search import search
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 from stackopt.words import conflict_words, hard_words, number
@@ -216,7 +217,7 @@ class Result:
     @cached_property
     def _next(self) -> list["Result"]:
         found: list[Result] = []
-        avoid = [self.rate]
+        avoid = [self.settings.generators]
         stack = replace(self.stack, time_limit=min(self._patience / 2, 1 + 3 * self.seconds))
         while self.explained and self.status == "optimal" and len(found) < 2:
             outcome = search(stack, tuple(avoid), TIE if stack.step is not None else APART)
@@ -225,7 +226,7 @@ class Result:
             if outcome.status != "optimal":
                 break
             found.append(replace(self, outcome=outcome))
-            avoid.append(found[-1].rate)
+            avoid.append(found[-1].settings.generators)
         return found
 
     @cached_property

@@ -6,13 +6,15 @@ and one of its marks) and [points, screws]; shorter rows are filled up with nan 
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stackopt.physics import spray
+from stackopt.problem.constraints import Constraint, Machine
 from stackopt.problem.model import Point, Problem
-from stackopt.problem.rules import share_of
+from stackopt.problem.rules import machine_of, share_of
 
 Array = NDArray[np.float64]
 
@@ -42,7 +44,10 @@ class Stack:
     rate_min: Array  # [points] lowest rate by the cut, 1/min; 0 where not given
     stroke: Array  # [points, strokes] output of one stroke v f, mL; the largest first, equal ones as written
     drive: Array  # [points, strokes] drive air of one stroke, L
-    rate_max: Array  # [points, strokes] highest rate of the pump, 1/min; infinity where not given
+    rate_max: Array  # [points, strokes] highest rate of the pump, 1/min; infinity where not given, 0 where barred
+    barred: NDArray[np.bool_]  # [points, strokes] where the pump's seals do not take the fluid
+    stray: Array  # [points, strokes] how far the dose may stray: drift of the rate and spread of the mark, share
+    price: Array  # [points, strokes] relative cost of the pump
     flow: Array  # [points, screws] nozzle air, L/min; rising; only settings with flow
     nozzle: NDArray[np.intp]  # [points] which of the distinct rows of flow it has
     pumps: tuple[tuple[str, ...], ...]  # [points][strokes] the pump of each stroke
@@ -51,9 +56,19 @@ class Stack:
     low: float  # the dial, 1/min
     high: float
     step: float | None  # None: the dial is free
+    drift: float  # of the rate, share
+    count: int  # how many generators, each with a rate of its own, may be used
     capacity: float  # L/min
     air_weight: float
+    price_weight: float
+    worst: bool  # X and E are the largest of the points', not their weighted means
+    robust: bool  # x is the worst within the stray
     time_limit: float  # s
+    rules: dict[str, Constraint]  # hard rules of the file by name
+    machine: Machine  # what they refer to
+    now_rate: float | None  # what is set today, 1/min
+    now: tuple[tuple[int, int] | None, ...]  # [points] stroke and screw of today
+    also: tuple[float, ...] = ()  # rates to compare on a free dial besides those where something turns, 1/min
 
     @classmethod
     def of(cls, problem: Problem) -> "Stack":
@@ -74,6 +89,9 @@ class Stack:
         weight = np.array([point.weight for point in points])
         cuts = [point.cut.strokes / point.cut.time.number if point.cut else 0.0 for point in points]
         dial = problem.generator.rate
+        pumps = tuple(tuple(s.pump for s in row) for row in strokes)
+        marks = tuple(tuple(s.mark for s in row) for row in strokes)
+        turns = tuple(tuple(turns for _, turns in row) for row in screws)
         return cls(
             names=tuple(point.name for point in points),
             place=tuple(order),
@@ -87,20 +105,32 @@ class Stack:
             flow_max=flow_max,
             reference=spray.window(dose, ratio_min, ratio_max, flow_min, flow_max)[0],
             rate_min=np.array(cuts),
-            stroke=_filled([[s[0] for s in row] for row in strokes]),
-            drive=_filled([[s[1] for s in row] for row in strokes]),
-            rate_max=_filled([[s[2] for s in row] for row in strokes]),
+            stroke=_filled([[s.volume for s in row] for row in strokes]),
+            drive=_filled([[s.drive for s in row] for row in strokes]),
+            rate_max=_filled([[0.0 if s.barred else s.top for s in row] for row in strokes]),
+            barred=_filled([[s.barred for s in row] for row in strokes]) == 1,
+            stray=_filled([[s.stray for s in row] for row in strokes]),
+            price=_filled([[s.price for s in row] for row in strokes]),
             flow=_filled([[flow for flow, _ in row] for row in screws]),
             nozzle=np.array([kinds.setdefault(point.nozzle, len(kinds)) for point in points]),
-            pumps=tuple(tuple(s[3] for s in row) for row in strokes),
-            marks=tuple(tuple(s[4] for s in row) for row in strokes),
-            turns=tuple(tuple(turns for _, turns in row) for row in screws),
+            pumps=pumps,
+            marks=marks,
+            turns=turns,
             low=dial.min.number,
             high=dial.max.number,
             step=dial.step.number if dial.step else None,
+            drift=problem.generator.drift,
+            count=problem.generator.count,
             capacity=problem.air.capacity.number,
             air_weight=problem.solve.air_weight,
+            price_weight=problem.solve.price_weight,
+            worst=problem.solve.objective == "worst",
+            robust=problem.solve.robust,
             time_limit=problem.solve.time_limit.number * 60,
+            rules={rule.name or f"constraint {i}": rule for i, rule in enumerate(problem.constraint, 1)},
+            machine=machine_of(problem),
+            now_rate=problem.generator.now.number if problem.generator.now else None,
+            now=tuple(_today(point, pumps[i], marks[i], turns[i]) for i, point in enumerate(points)),
         )
 
     @cached_property
@@ -110,22 +140,52 @@ class Stack:
         return [(of, self.flow[of[0]][~np.isnan(self.flow[of[0]])]) for of in groups]
 
     @cached_property
+    def screws(self) -> int:
+        """Screw settings in a row of `flow`; option o of a point is stroke o // screws with screw o % screws."""
+        return self.flow.shape[1]
+
+    @cached_property
     def steps(self) -> Array:
         """The rates of a stepped dial [1/min]: min + k step, up to max."""
         count = int(np.floor((self.high - self.low) / self.step * (1 + 1e-12) + 1e-9))
         return np.minimum(self.low + self.step * np.arange(count + 1), self.high)
 
 
-def _strokes(problem: Problem, point: Point, sizes: dict[str, float]) -> list[tuple]:
+class _Stroke(NamedTuple):
+    """A pump at a mark."""
+
+    volume: float  # mL
+    drive: float  # L
+    top: float  # 1/min
+    barred: bool
+    stray: float
+    price: float
+    pump: str
+    mark: str
+
+
+def _strokes(problem: Problem, point: Point, sizes: dict[str, float]) -> list[_Stroke]:
     rows = []
     for name in point.pump:
         pump = problem.pumps[name]
         volume = pump.stroke_volume.at(sizes) * point.count
-        drive = (problem.generator.stroke_air if pump.stroke_air is None else pump.stroke_air).number
+        drive = (problem.generator.stroke_air if pump.stroke_air is None else pump.stroke_air).number * point.count
         top = pump.max_rate.number if pump.max_rate else np.inf
-        rows += [(volume * share, drive * point.count, top, name, mark) for mark, share in pump.marks.items()]
+        barred = pump.fluids is not None and problem.fluid.kind not in pump.fluids
+        spread = pump.spread or {}
+        for mark, share in pump.marks.items():
+            stray = problem.generator.drift + spread.get(mark, spread.get("*", 0.0))
+            rows.append(_Stroke(volume * share, drive, top, barred, stray, pump.price, name, mark))
     # Twelve digits, so that 0.06 x 0.5 and 0.03 x 1 are equal and stay in the order written.
-    return sorted(rows, key=lambda row: -float(f"{row[0]:.12g}"))
+    return sorted(rows, key=lambda row: -float(f"{row.volume:.12g}"))
+
+
+def _today(point: Point, pumps: tuple, marks: tuple, turns: tuple) -> tuple[int, int] | None:
+    """Stroke and screw that a point is set to today."""
+    if point.now is None:
+        return None
+    pump = point.now.pump or point.pump[0]
+    return list(zip(pumps, marks, strict=True)).index((pump, point.now.mark)), turns.index(point.now.turns)
 
 
 def _window(point: Point, sizes: dict[str, float]) -> tuple[float, float, float, float]:

@@ -376,7 +376,8 @@ def test_options_are_those_of_the_oracle(free, data):
     stack = stack_of(case)
     at = rates(stack)
     at = at[data.draw(st.integers(0, len(at) - 1)) :][:3]
-    excess, value, air = options(stack, at)
+    found = options(stack, at)
+    excess, value, air = found.excess, found.value, found.air
     whole = sum(point["weight"] for point in case["points"])
     screws = stack.flow.shape[1]
     for (k, rate), (i, point) in product(enumerate(at.tolist()), enumerate(oracle.in_order(case))):
@@ -563,7 +564,7 @@ def test_the_models_rows_are_brute_force(solver, table):
     assume(not (abs(sums[:, 1:] - [1.5, 1]) < 1e-6).any())
     rows = mip.Rows()
     allowed = [[o for o in range(table.shape[1]) if table[i, o, 0] < BIG / 2] for i in range(len(table))]
-    picks = [dict(zip(usable, rows.choice(len(usable)), strict=True)) for usable in allowed]
+    picks = [dict(zip(usable, rows.choice([""] * len(usable)), strict=True)) for usable in allowed]
     terms = [
         [(table[i, o, c] or 1e-3, pick) for i, row in enumerate(picks) for o, pick in row.items()]
         for c in range(3)
@@ -581,4 +582,4 @@ def test_the_judge_knows_the_steps_of_a_dial():
     case = head(Random(1), 3, free=False, short=False)
     stack = stack_of({**case, "points": [{**p, "cut": None} for p in case["points"]]})
     for rate, allowed in ((4.9, False), (5.0, True), (6.0, False), (7.5, True), (62.5, False)):
-        assert judge(stack, Settings(rate, (0, 0, 0), (0, 0, 0))).allowed == allowed
+        assert judge(stack, Settings.at(rate, (0, 0, 0), (0, 0, 0))).allowed == allowed

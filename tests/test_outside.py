@@ -56,7 +56,7 @@ def test_knapsack_by_pricing_and_merging(capacity, best):
 def knapsack(capacities):
     """The model's rows for the first resources of I01, and its picks."""
     rows = mip.Rows()
-    picks = [rows.choice(len(items)) for items in I01]
+    picks = [rows.choice([""] * len(items)) for items in I01]
     for k, capacity in enumerate(capacities):
         pairs = product(range(5), range(5))
         rows.row([(float(USE[i, j, k]), picks[i][j]) for i, j in pairs if USE[i, j, k]], high=capacity)
@@ -92,7 +92,7 @@ def test_rows_of_a_product_with_a_choice(b, least, most, solver):
     for sign, end in ((1, least), (-1, most)):
         rows = mip.Rows()
         x = rows.variable(2, 7)
-        picks = rows.choice(2, relaxed=True)
+        picks = rows.choice(["", ""], relaxed=True)
         z, _ = rows.products(x, 2, [7, 7], picks)
         rows.row([(1, x)], 4.5, 4.5)
         rows.row([(1, picks[0])], b, b)

@@ -253,9 +253,9 @@ def _least_air(stack: Stack, at: Array):
     batch = max(1, BATCH // size)
     good, least = [], []
     for k in range(0, len(at), batch):
-        excess, _, air = options(stack, at[k : k + batch])
-        good.append(np.where(excess == 0, air, BIG).min(axis=2))
-        least.append(air.min(axis=2))
+        part = options(stack, at[k : k + batch])
+        good.append(np.where(part.excess == 0, part.air, BIG).min(axis=2))
+        least.append(part.air.min(axis=2))
     good, least = np.concatenate(good), np.concatenate(least)
     return good, least, (least < BIG / 2).all(axis=1)
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stackopt.judge import ROOM
 from stackopt.stack import Array
 
 LABELS = 100_000  # more labels than this are left to the mixed-integer model
@@ -202,14 +203,79 @@ def front(labels: Array) -> np.ndarray:
         second = labels[order, 1]
         before = np.minimum.accumulate(second)
         return order[np.r_[True, second[1:] < before[:-1] - _EXACT]]
-    spread = np.ptp(labels, axis=0)
-    order = np.argsort((labels / spread).sum(axis=1), kind="stable")
+    scaled = (labels - labels.min(axis=0)) / np.ptp(labels, axis=0)
+    if np.abs(scaled[:, 1] - scaled[:, 2]).max() <= _EXACT:  # a cost that is that of the air alone
+        return front(np.delete(labels, 1, axis=1))
+    order = np.argsort(scaled.sum(axis=1), kind="stable")
     labels = labels[order]
     good = np.ones(len(labels), dtype=bool)
     for i in range(min(_FRONT, len(labels))):
         if good[i]:
             good[i + 1 :] &= (labels[i + 1 :] < labels[i] - _EXACT).any(axis=1)
     return order[good]
+
+
+@dataclass(frozen=True, eq=False)
+class Worst:
+    """Labels (worst, cost, air) of ever more points, where the largest `worst` of a choice counts, not the sum."""
+
+    options: Array  # [points, options, 3]
+    levels: list[Array]  # [points + 1][labels, 3]: of point i and those after it
+
+    def least(self) -> float:
+        """The least of worst and cost together, within capacity; infinity where nothing is."""
+        labels = self.levels[0]
+        return float((labels[:, 0] + labels[:, 1])[labels[:, 2] <= ROOM + _EXACT].min(initial=np.inf))
+
+    def preferred(self, most: float) -> np.ndarray:
+        """The option of each point [points]: of all choices within `most`, in order each point's first option."""
+        so_far = np.array([-np.inf, 0.0, 0.0])
+        choice = []
+        for i, row in enumerate(self.options):
+            for option in np.flatnonzero(np.isfinite(row[:, 0])).tolist():
+                new = _joined(so_far, row[option])
+                full = _joined(new, self.levels[i + 1])
+                if ((full[:, 0] + full[:, 1] <= most + _EXACT) & (full[:, 2] <= ROOM + _EXACT)).any():
+                    choice.append(option)
+                    so_far = new
+                    break
+            else:
+                raise AssertionError("a merged choice must exist")
+        return np.array(choice)
+
+
+def _joined(first: Array, second: Array) -> Array:
+    """Labels of two parts together: the larger worst, the sums of the rest."""
+    both = first + second
+    both[..., 0] = np.maximum(first[..., 0], second[..., 0])
+    return both
+
+
+def merge_worst(worst: Array, cost: Array, air: Array, usable: np.ndarray, most: float = np.inf) -> Worst:
+    """Merge points with options [points, options], of which only `usable` ones count. Exact.
+
+    Labels above `most` in worst and cost together, or above capacity, are dropped. Raises TooManyLabels.
+
+    >>> one = np.array([[0.0, 0.3], [0.1, 0.2]]); air = np.array([[0.7, 0.3], [0.6, 0.4]])
+    >>> merged = merge_worst(one, 0 * one, air, one < 1)
+    >>> merged.least(), merged.preferred(0.3).tolist()
+    (0.3, [1, 0])
+    """
+    options = np.stack((np.where(usable, worst, np.inf), cost, air), axis=-1)
+    least = np.where(usable[..., None], options, np.inf).min(axis=1)  # [points, 3]
+    levels = [np.array([[-np.inf, 0.0, 0.0]])]
+    for i in range(len(options) - 1, -1, -1):
+        labels = _joined(levels[-1][:, None], options[i, usable[i]]).reshape(-1, 3)
+        full = labels.copy()
+        if i:  # what the points before this one bring at least
+            full = _joined(labels, np.array([least[:i, 0].max(), *least[:i, 1:].sum(axis=0)]))
+        labels = labels[(full[:, 0] + full[:, 1] <= most + _EXACT) & (full[:, 2] <= ROOM + _EXACT)]
+        if len(labels):
+            labels = labels[front(labels)]
+        if len(labels) > LABELS:
+            raise TooManyLabels
+        levels.append(labels)
+    return Worst(options, levels[::-1])
 
 
 def preferred(merged: Merged, limits: Limits) -> np.ndarray:

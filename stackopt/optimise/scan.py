@@ -6,6 +6,7 @@ screw setting) are priced alone: their weighted excess x, value v and share a of
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,7 +32,28 @@ def rates(stack: Stack) -> Array:
     """
     if stack.step is not None:
         return stack.steps
-    stroke = stack.stroke
+    doses = _turning_doses(stack)[:, :, None]
+    found = [doses / stack.stroke[:, None, :]]
+    if stack.robust:
+        found += [doses / (stack.stroke * (1 + side * stack.stray))[:, None, :] for side in (-1, 1)]
+        found += [_equally_bad(stack)]
+    ends = [stack.low, stack.high, *stack.also, *fixed_rates(stack)]
+    found = np.concatenate([*(part.ravel() for part in found), stack.rate_min, stack.rate_max.ravel(), ends])
+    found = np.unique(found[(found >= stack.low) & (found <= stack.high)])  # nan and infinity compare false
+    # Neighbours that rounding alone parts are one rate.
+    apart = np.r_[True, np.diff(found) > ROUNDING / 10 * found[1:]]
+    return found[apart]
+
+
+def fixed_rates(stack: Stack) -> list[float]:
+    """Rates that rules of the file ask for [1/min]."""
+    rows = (row for rule in stack.rules.values() for row in rule.rows(stack.machine))
+    return [end / row.terms[0][0] for row in rows if len(row.terms) == 1 and row.terms[0][1][0] == "rate"
+            for end in (row.low, row.high) if end is not None and row.terms[0][0]]  # fmt: skip
+
+
+def _turning_doses(stack: Stack) -> Array:
+    """Doses [points, many] at which the error or the excess of an option may bend [mL/min]; nan in between."""
     dose = stack.dose[:, None]
     targets = [dose, dose * (1 - stack.below[:, None]), dose * (1 + stack.above[:, None])]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -44,14 +66,40 @@ def rates(stack: Stack) -> Array:
             for high_slope, high_flow in ((stack.ratio_max, none), (none, stack.flow_max)):
                 rest = 2 * stack.flow - (low_flow + high_flow)[:, None]
                 targets.append(rest / (low_slope + high_slope)[:, None])
-        doses = np.hstack(targets)
-        crossings = (doses[:, :, None] / stroke[:, None, :]).ravel()
-    ends = [stack.low, stack.high]
-    found = np.concatenate([crossings, stack.rate_min, stack.rate_max.ravel(), ends])
-    found = np.unique(found[(found >= stack.low) & (found <= stack.high)])  # nan and infinity compare false
-    # Neighbours that rounding alone parts are one rate.
-    apart = np.r_[True, np.diff(found) > ROUNDING / 10 * found[1:]]
-    return found[apart]
+    return np.hstack(targets)
+
+
+def _equally_bad(stack: Stack) -> Array:
+    """Rates at which both ends of the stray are equally bad for some option [1/min].
+
+    Between neighbouring turning doses of both ends the difference of the two is linear, so that its zero is found
+    from its values there.
+    """
+    doses = _turning_doses(stack)
+    found = []
+    for i in range(len(stack.names)):
+        flow = stack.flow[i][~np.isnan(stack.flow[i])]
+        at = doses[i][np.isfinite(doses[i]) & (doses[i] > 0)]
+        for stroke, stray in zip(stack.stroke[i], stack.stray[i], strict=True):
+            if np.isnan(stroke) or not stray:
+                continue
+            turns = np.unique(np.r_[at / (1 - stray), at / (1 + stray)]) / stroke
+            ends = [_excess_of(stack, i, turns * stroke * (1 + side * stray), flow) for side in (-1, 1)]
+            apart = ends[1] - ends[0]  # [screws, turns]
+            before, after = apart[:, :-1], apart[:, 1:]
+            crossed = before * after < 0
+            part = np.where(crossed, before, 0.0) / np.where(crossed, before - after, 1.0)
+            found.append((turns[:-1] + part * np.diff(turns))[crossed])
+    return np.concatenate(found) if found else np.empty(0)
+
+
+def _excess_of(stack: Stack, i: int, dose: Array, flow: Array) -> Array:
+    """Excess [flows, doses] of point i, without the slack within which it counts as none."""
+    low, high = spray.window(dose, stack.ratio_min[i], stack.ratio_max[i], stack.flow_min[i], stack.flow_max[i])
+    share = dose / stack.dose[i]
+    miss = np.maximum(0.0, np.maximum(1 - stack.below[i] - share, share - 1 - stack.above[i]))
+    air = np.maximum(0.0, np.maximum(low - flow[:, None], flow[:, None] - high))
+    return miss + air / stack.reference[i]
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,12 +150,23 @@ def misses(stack: Stack, at: Array, within: Array | None = None) -> tuple[Array,
 
     With `within`, a stroke must be allowed at those rates (one for each of `at`) instead.
     """
-    where = (at if within is None else within)[:, None, None]
     share = dosing.dose(at[:, None, None], stack.stroke / stack.dose[:, None])
-    miss = dosing.dose_miss(share, stack.below[:, None], stack.above[:, None])
-    slower, faster = where * (1 - ROUNDING), where * (1 + ROUNDING)
-    allowed = (slower <= stack.rate_max) & (faster >= stack.rate_min[:, None])  # nan compares false
-    return np.where(allowed, miss, BIG), share
+    ends = _ends(stack, share)
+    miss = dosing.dose_miss(ends[0], stack.below[:, None], stack.above[:, None])
+    for end in ends[1:]:
+        miss = np.maximum(miss, dosing.dose_miss(end, stack.below[:, None], stack.above[:, None]))
+    return np.where(_allowed(stack, at if within is None else within), miss, BIG), share
+
+
+def _allowed(stack: Stack, at: Array) -> np.ndarray:
+    """Where cut and pump allow a stroke [rates, points, strokes]."""
+    slower, faster = at[:, None, None] * (1 - ROUNDING), at[:, None, None] * (1 + ROUNDING)
+    return (slower <= stack.rate_max) & (faster >= stack.rate_min[:, None])  # nan compares false
+
+
+def _ends(stack: Stack, share: Array) -> tuple[Array, ...]:
+    """The doses at which an excess is looked at: as set, or, robust, at both ends of the stray."""
+    return (share * (1 - stack.stray), share * (1 + stack.stray)) if stack.robust else (share,)
 
 
 def _windows(stack: Stack, share: Array) -> tuple[Array, Array]:
@@ -117,19 +176,26 @@ def _windows(stack: Stack, share: Array) -> tuple[Array, Array]:
 
 
 def _by_doses(stack: Stack, at: Array, tick: Callable[[], None]) -> Array:
-    """Weighted mean of the least dose misses [rates]: no X is smaller."""
+    """X of the least dose misses [rates]: no X is smaller."""
     tick()
-    return _mean(stack, misses(stack, at)[0].min(axis=2))
+    return _whole(stack, misses(stack, at)[0].min(axis=2))
 
 
-def _mean(stack: Stack, least: Array) -> Array:
-    excess = least @ stack.weight
+def _whole(stack: Stack, least: Array) -> Array:
+    """X from the excess of each point [rates, points]."""
+    excess = least.max(axis=1) if stack.worst else least @ stack.weight
     excess[(least >= BIG / 2).any(axis=1)] = BIG
     return excess
 
 
 def _closely(stack: Stack, at: Array) -> tuple[Array, Array, Array]:
     """Excess, air and least air of `Scan` at rates [rates]."""
+    if stack.robust:
+        excess, _, _, air = options(stack, at)
+        least = excess.min(axis=2)
+        taken = np.where(excess <= least[:, :, None] + 1e-12, air, np.inf).min(axis=2)
+        whole = _whole(stack, least if stack.worst else least / stack.weight)
+        return whole, taken.sum(axis=1), air.min(axis=2).sum(axis=1)
     miss, share = misses(stack, at)
     low, high = _windows(stack, share)
     # The miss of air is convex in the flow, so the best screw is one of two around the foot of the window
@@ -149,24 +215,44 @@ def _closely(stack: Stack, at: Array) -> tuple[Array, Array, Array]:
     least = total.min(axis=2)
     air = np.where(total <= least[:, :, None] + 1e-12, np.where(fewer, lower, upper) + drive, np.inf).min(axis=2)
     lowest = np.where(miss < BIG / 2, drive, np.inf).min(axis=2) + stack.flow[:, 0]
-    return _mean(stack, least), air.sum(axis=1) / stack.capacity, lowest.sum(axis=1) / stack.capacity
+    return _whole(stack, least), air.sum(axis=1) / stack.capacity, lowest.sum(axis=1) / stack.capacity
 
 
-def options(stack: Stack, at: Array, within: Array | None = None):
-    """Weighted excess, value and air share of every option at each rate, each [rates, points, options].
+class Options(NamedTuple):
+    """What every option of every point brings at each rate, each [rates, points, options].
 
-    Option o is stroke o // screws with screw o % screws, so options stand in the order of preference.
-    What is not allowed costs BIG in all three.
+    Option o is stroke o // screws with screw o % screws, so options stand in the order of preference. Excess and
+    error are weighted, to be summed; under the objective "worst" they are the points' own, of which the largest counts.
+    What is not allowed costs BIG in all four.
     """
-    miss, share = misses(stack, at, within)
-    low, high = _windows(stack, share)
+
+    excess: Array
+    error: Array
+    cost: Array  # the rest of the value: its shares of the air's and the pumps' cost
+    air: Array  # share of capacity
+
+    @property
+    def value(self) -> Array:
+        """Error and cost."""
+        return self.error + self.cost
+
+
+def options(stack: Stack, at: Array, within: Array | None = None) -> Options:
+    """All options at rates `at` [1/min]; with `within`, a stroke must be allowed at those rates instead."""
+    share = dosing.dose(at[:, None, None], stack.stroke / stack.dose[:, None])
     flow = stack.flow[:, None, :]
-    air_miss = spray.air_miss(flow, low[..., None], high[..., None], stack.reference[:, None, None])
-    weight = stack.weight[:, None, None]
-    excess = weight * (miss[..., None] + air_miss)
+    weight = np.ones((len(stack.names), 1, 1)) if stack.worst else stack.weight[:, None, None]
+    excess = None
+    for end in _ends(stack, share):
+        low, high = _windows(stack, end)
+        air_miss = spray.air_miss(flow, low[..., None], high[..., None], stack.reference[:, None, None])
+        miss = dosing.dose_miss(end, stack.below[:, None], stack.above[:, None])[..., None] + air_miss
+        excess = miss if excess is None else np.maximum(excess, miss)
     air = (flow + at[:, None, None, None] * stack.drive[..., None]) / stack.capacity
-    value = weight * np.abs(share - 1.0)[..., None] + stack.air_weight * air
-    shape = (len(at), len(stack.names), -1)
+    cost = stack.air_weight * air + (stack.price_weight / len(stack.names)) * stack.price[..., None]
+    error = weight * np.abs(share - 1.0)[..., None]
     with np.errstate(invalid="ignore"):
-        barred = ~((miss[..., None] < BIG / 2) & (flow > 0))
-    return tuple(np.where(barred, BIG, part).reshape(shape) for part in (excess, value, air))
+        barred = ~(_allowed(stack, at if within is None else within)[..., None] & (flow > 0))
+    shape = (len(at), len(stack.names), -1)
+    parts = (weight * excess, np.broadcast_to(error, excess.shape), cost, air)
+    return Options(*(np.where(barred, BIG, part).reshape(shape) for part in parts))

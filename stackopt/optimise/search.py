@@ -9,51 +9,40 @@ bound closes is decided by merging the points' options, or, where that grows too
 import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, TIE, Settings, judge
-from stackopt.optimise import mip
+from stackopt.optimise import coupled, mip
 from stackopt.optimise.between import meeting, price_between
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, preferred
+from stackopt.optimise.outcome import TINY, Outcome, Stopped
 from stackopt.optimise.price import price, priced_at
 from stackopt.optimise.scan import BATCH, BIG, options, rates, scan
 from stackopt.stack import Array, Stack
 
-TINY = 1e-12  # what rounding does to a sum of excess or value
 _QUICK = 8  # points that a first, quick merge lets differ from their cheapest option
 _FIRST = 4  # cells looked at closely before the others, to have an answer to beat
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """Settings, and what is proved about them."""
+def search(stack: Stack, avoid: tuple[tuple[float, ...], ...] = (), apart: float = TIE) -> Outcome:
+    """Find and prove the best settings of `stack`, with none of the rates `avoid` within a share `apart`.
 
-    status: str  # optimal | infeasible | time limit | interrupted | unproved
-    settings: Settings | None
-    excess_bound: float | None  # no settings have a smaller X
-    value_bound: float | None  # none of least X have a smaller value
-    closed: dict[str, int] = field(default_factory=dict)  # cells, by the argument that closed them
-
-
-class _Stopped(Exception):
-    """Why there is no proof: "time limit" or "unproved"."""
-
-
-def search(stack: Stack, avoid: tuple[float, ...] = (), apart: float = TIE) -> Outcome:
-    """Find and prove the best settings of `stack`, at no rate within a share `apart` of the rates `avoid` [1/min].
+    Args:
+        stack: The machine.
+        avoid: Rates of other answers [1/min], as `Settings.generators` has them.
+        apart: How near to these no rate may be, as a share of them.
 
     >>> from stackopt.stack import Stack, _example
     >>> outcome = search(Stack.of(_example()))
     >>> outcome.status, outcome.settings.rate
     ('optimal', 6.0)
     """
-    hunt = _Hunt(stack, avoid, apart)
+    hunt = coupled.Hunt(stack, avoid, apart) if coupled.needs(stack) else _Hunt(stack, avoid, apart)
     try:
         return hunt.run()
-    except _Stopped as stop:
+    except Stopped as stop:
         return hunt.stopped(str(stop))
     except KeyboardInterrupt:
         return hunt.stopped("interrupted")
@@ -62,9 +51,9 @@ def search(stack: Stack, avoid: tuple[float, ...] = (), apart: float = TIE) -> O
 class _Hunt:
     """One run. Arrays are [cells]; a cell lies from rate `low` to rate `high`, equal for a single rate."""
 
-    def __init__(self, stack: Stack, avoid: tuple[float, ...] = (), apart: float = TIE) -> None:
+    def __init__(self, stack: Stack, avoid: tuple[tuple[float, ...], ...], apart: float) -> None:
         self.stack = stack
-        self.avoid = np.array(avoid)
+        self.avoid = np.array([rate for (rate,) in avoid])
         self.apart = apart
         self.deadline = time.monotonic() + stack.time_limit
         self.closed: Counter[str] = Counter()
@@ -99,7 +88,7 @@ class _Hunt:
 
     def _tick(self) -> None:
         if time.monotonic() > self.deadline:
-            raise _Stopped("time limit")
+            raise Stopped("time limit")
 
     # Cells
 
@@ -142,9 +131,13 @@ class _Hunt:
         """Excess, value and air of a cell's options at its one or two rates, each [rates, points, options]."""
         low, high = self.low[cell], self.high[cell]
         if low == high:
-            return options(self.stack, np.array([low]))
+            return self._priced(np.array([low]))
         middle = (low + high) / 2
-        return options(self.stack, np.array([low, high]), np.array([middle, middle]))
+        return self._priced(np.array([low, high]), np.array([middle, middle]))
+
+    def _priced(self, at: Array, within: Array | None = None) -> tuple[Array, Array, Array]:
+        found = options(self.stack, at, within)
+        return found.excess, found.value, found.air
 
     def _batches(self, cells: np.ndarray, first: int = BATCH) -> Iterator[np.ndarray]:
         """Cells in groups small enough to be worked on at once; at most `first` in the first one."""
@@ -158,7 +151,7 @@ class _Hunt:
 
     def _add(self, rate: float) -> int:
         """A new cell of one rate, from inside an interval; its number."""
-        excess, _, air = options(self.stack, np.array([rate]))
+        excess, _, air = self._priced(np.array([rate]))
         priced = price(excess, air)
         self.low, self.high = np.r_[self.low, rate], np.r_[self.high, rate]
         self.bound, self.price = np.r_[self.bound, priced.bound], np.r_[self.price, priced.multiplier]
@@ -188,7 +181,7 @@ class _Hunt:
             cells = cells[self.bound[cells] < self.best - TINY]
             if not len(cells):
                 continue
-            excess, _, air = options(self.stack, self.low[cells])
+            excess, _, air = self._priced(self.low[cells])
             if guess > 0:  # the multiplier of a good cell closes most of the others at once
                 self.bound[cells] = np.maximum(self.bound[cells], priced_at(excess, air, guess))
                 self.price[cells] = guess
@@ -250,7 +243,7 @@ class _Hunt:
         self.value_price = np.zeros(len(self.low))
         self.value_bound[candidates] = -np.inf  # until it is known
         for cells in self._batches(candidates[self.low[candidates] == self.high[candidates]]):
-            excess, value, air = options(self.stack, self.low[cells])
+            excess, value, air = self._priced(self.low[cells])
             value = np.where(self._matters(cells, excess, air), value, BIG)
             priced = price(value, air)
             bound = np.where(priced.bound < BIG / 2, priced.bound, np.inf)
@@ -371,16 +364,16 @@ class _Hunt:
         try:
             settings = mip.preferred(self.stack, self.low[cell], self.best, self.value, self.deadline)
         except mip.NoProof as stop:
-            raise _Stopped(stop.status) from None
+            raise Stopped(stop.status) from None
         return settings if settings is not None and self._confirmed(settings) else self.judged[cell]
 
     def _settings(self, rate: float, choice: np.ndarray) -> Settings:
         screws = self.stack.flow.shape[1]
-        return Settings(float(rate), tuple((choice // screws).tolist()), tuple((choice % screws).tolist()))
+        return Settings.at(float(rate), tuple((choice // screws).tolist()), tuple((choice % screws).tolist()))
 
     def _rounded(self, rate: float) -> Settings | None:
         """Settings at `rate` that keep the hard rules, by pricing alone; the better of two roundings."""
-        excess, value, air = options(self.stack, np.array([rate]))
+        excess, value, air = self._priced(np.array([rate]))
         least = excess <= excess.min(axis=2, keepdims=True) + TIE
         found = []
         for cost in (excess, np.where(least, value, BIG)):
@@ -396,6 +389,9 @@ class _Hunt:
         """Where merging grows too large: the model decides."""
         self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
         try:
-            return mip.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
+            if not self._single(cell):
+                return mip.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
+            goal, limits = ("excess", {}) if excess is None else ("value", {"excess": excess})
+            return mip.choose(self.stack, [float(self.low[cell])], goal, limits, self.deadline)
         except mip.NoProof as stop:
-            raise _Stopped(stop.status) from None
+            raise Stopped(stop.status) from None

@@ -12,7 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from stackopt.errors import Fault, ProblemError
-from stackopt.problem.model import LATER, SIDE_SCHEMA, Point, Problem
+from stackopt.problem.constraints import kinds
+from stackopt.problem.keys import LATER, SIDE_SCHEMA
+from stackopt.problem.model import Point, Problem
 from stackopt.problem.rules import found, path
 
 SIZE_LIMIT = 64 * 2**20
@@ -139,8 +141,8 @@ def _parse_json(text: str) -> Any:
 
 _COLUMNS = ("name", "dose", "tolerance", "tolerance.below", "tolerance.above", "pump", "nozzle", "count",
             "air_per_dose.min", "air_per_dose.max", "air_flow.min", "air_flow.max", "weight", "cut.time",
-            "cut.strokes", "tags")  # fmt: skip
-_NUMBERS = {"count", "weight", "cut.strokes"}
+            "cut.strokes", "tags", "now.mark", "now.turns", "now.pump")  # fmt: skip
+_NUMBERS = {"count", "weight", "cut.strokes", "now.turns"}
 _LISTS = {"pump", "tags"}
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]{1,25}(\.[0-9]{1,25})?([eE][+-]?[0-9]{1,3})?", re.ASCII)
 
@@ -334,6 +336,8 @@ def schema() -> dict[str, Any]:
     whole = {"$schema": "https://json-schema.org/draft/2020-12/schema", **whole, "title": "stackopt problem"}
     tolerance = whole["$defs"]["Point"]["properties"]["tolerance"]
     whole["$defs"]["Point"]["properties"]["tolerance"] = {"anyOf": [tolerance, SIDE_SCHEMA]}
+    whole["properties"]["constraint"] = {"type": "array", "items": {"oneOf": [
+        kind.model_json_schema() for kind in kinds().values()]}}  # fmt: skip
     whole["properties"]["points"] = {
         "type": "string",
         "pattern": r"^[^/\\]+$",

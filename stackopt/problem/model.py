@@ -5,147 +5,43 @@ passes: pydantic's own, and, only where that finds something wrong, a slow one t
 that all faults are listed at once.
 """
 
-import unicodedata
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import (
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
-    PlainSerializer,
     PlainValidator,
     PrivateAttr,
+    SerializeAsAny,
     ValidationError,
     WithJsonSchema,
     model_validator,
 )
-from pydantic_core import PydanticCustomError
 
 from stackopt import units
 from stackopt.errors import ProblemError
+from stackopt.problem.constraints import Constraint, read_constraint
+from stackopt.problem.keys import (
+    LIMIT_SCHEMA,
+    AirFlow,
+    AirFlowOrNone,
+    AirPerDose,
+    AirVolume,
+    Deviation,
+    Dose,
+    Limit,
+    Name,
+    Names,
+    Part,
+    Rate,
+    Share,
+    Time,
+    Volume,
+    ours,
+    quantity_of,
+)
 
-LATER = "not supported yet"
-
-
-def _ours(reader):
-    """Turn a reader's ValueError into the one kind of error whose text is ours."""
-
-    def read(value):
-        try:
-            return reader(value)
-        except ValueError as fault:
-            raise PydanticCustomError("ours", "{expected}", {"expected": str(fault)}) from None
-
-    return read
-
-
-def _quantity(kind: str, zero: bool = False):
-    """The annotated type of a quantity of `kind`: above zero, or (zero) not below it."""
-
-    def reader(value):
-        quantity = units.read(value.text if isinstance(value, units.Quantity) else value, kind)
-        if quantity.number < 0 or (quantity.number == 0 and not zero):
-            least = "at least 0" if zero else "above 0"
-            raise ValueError(f"{least}, as in '{units.KINDS[kind].example}'")
-        return quantity
-
-    schema = {"type": "string", "examples": [units.KINDS[kind].example], "description": f"{kind}, with its unit"}
-    return Annotated[
-        units.Quantity, PlainValidator(_ours(reader)), PlainSerializer(str), WithJsonSchema(schema)
-    ]
-
-
-def _share_reader(value):
-    share = units.read_share(value)
-    if share < 0:
-        raise ValueError("a share of at least 0, as in '10 %' or 0.1")
-    return share
-
-
-def _mark_reader(value):
-    share = _share_reader(value)
-    if not units.possible(share):
-        raise ValueError("a share that a knob can have, as in '10 %' or 0.1")
-    return share
-
-
-def _deviation_reader(value):
-    """One side of a tolerance: a share, or an amount of the dose."""
-    if isinstance(value, units.Quantity):
-        return value
-    if isinstance(value, str) and not value.strip().endswith("%"):
-        quantity = units.read(value, "dose")
-        if quantity.number < 0:
-            raise ValueError("an amount of at least 0, as in '1.2 mL/h'")
-        return quantity
-    return _share_reader(value)
-
-
-def _only(default):
-    """A key of which only the default can be computed so far."""
-
-    def reader(value):
-        if type(value) is bool or type(default) is bool or isinstance(default, str):
-            same = type(value) is type(default) and value == default
-        else:
-            same = isinstance(value, int | float) and value == default
-        if not same:
-            shown = str(default).lower() if type(default) is bool else repr(default)
-            raise ValueError(f"{shown}: other values are {LATER}")
-        return default
-
-    return Annotated[type(default), PlainValidator(_ours(reader)), WithJsonSchema({"const": default})]
-
-
-def _name_reader(value):
-    if not isinstance(value, str) or not value.strip() or len(value) > 1000:
-        raise ValueError("a name of 1 to 1000 characters")
-    if any(unicodedata.category(c) in ("Cc", "Cs") for c in value):
-        raise ValueError("a name without control characters")
-    return value
-
-
-def _listed(value):
-    if isinstance(value, str):
-        return (value,)
-    if not isinstance(value, list | tuple):
-        raise ValueError("a name or a list of names")
-    return tuple(value)
-
-
-SIDE_SCHEMA = {
-    "anyOf": [{"type": "number", "minimum": 0}, {"type": "string"}],
-    "examples": ["10 %", 0.1, "1.2 mL/h"],
-    "description": "a share, or an amount of the dose",
-}
-_NAME_SCHEMA = {"type": "string", "minLength": 1, "maxLength": 1000}
-Name = Annotated[str, PlainValidator(_ours(_name_reader)), WithJsonSchema(_NAME_SCHEMA)]
-Deviation = Annotated[
-    float | units.Quantity,
-    PlainValidator(_ours(_deviation_reader)),
-    PlainSerializer(lambda v: v if isinstance(v, float) else str(v)),
-    WithJsonSchema(SIDE_SCHEMA),
-]
-Share = Annotated[float, Field(gt=0, le=1), BeforeValidator(_ours(_mark_reader)), WithJsonSchema(
-    {"anyOf": [{"type": "number", "exclusiveMinimum": 0, "maximum": 1}, {"type": "string"}]})]  # fmt: skip
-Dose = _quantity("dose")
-Volume = _quantity("volume")
-Rate = _quantity("rate")
-AirVolume = _quantity("air volume", zero=True)
-AirFlow = _quantity("air flow")
-AirFlowOrNone = _quantity("air flow", zero=True)
-AirPerDose = _quantity("air per dose")
-Time = _quantity("time")
-Names = Annotated[tuple[Name, ...], BeforeValidator(_ours(_listed)), WithJsonSchema(
-    {"anyOf": [_NAME_SCHEMA, {"type": "array", "items": _NAME_SCHEMA, "minItems": 1}]})]  # fmt: skip
-
-
-class Part(BaseModel):
-    """A table of the problem file. `later` names the keys that are known but not computed yet."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-    later: ClassVar[tuple[str, ...]] = ()
+Kind = Literal["neat oil", "water mix", "vanishing"]
 
 
 class Fluid(Part):
@@ -153,10 +49,10 @@ class Fluid(Part):
 
     later = ("viscosity", "viscosity_at", "surface_tension", "tip", "flash_point", "lower_flammable_limit",
              "molar_mass")  # fmt: skip
-    kind: Literal["neat oil", "water mix", "vanishing"]
+    kind: Kind
     name: Name | None = None
-    density: _quantity("density") | None = None
-    drop: _quantity("drop volume") | None = None
+    density: quantity_of("density") | None = None
+    drop: quantity_of("drop volume") | None = None
 
 
 class Dial(Part):
@@ -170,20 +66,33 @@ class Dial(Part):
 class Generator(Part):
     """The pulse generator that all pumps share."""
 
-    later = ("drift", "now")
     rate: Dial
+    drift: Limit = 0.0
     stroke_air: AirVolume = units.Quantity("0 L", 0.0)
-    count: _only(1) = 1
+    count: Annotated[int, Field(ge=1, le=1000)] = 1
+    now: Rate | None = None
+
+
+def _spread_reader(value):
+    """One limit for all marks is that of the mark "*", which no knob has."""
+    return value if isinstance(value, dict) else {"*": value}
+
+
+_SPREAD_SCHEMA = {"anyOf": [LIMIT_SCHEMA, {"type": "object", "additionalProperties": LIMIT_SCHEMA}],
+                  "description": "limit of repeatability, for each mark or one for all"}  # fmt: skip
 
 
 class Pump(Part):
     """A kind of pump: its displacement and what its stroke knob does."""
 
-    later = ("spread", "min_pressure", "fluids", "price")
+    later = ("min_pressure",)
     stroke_volume: Volume
     marks: dict[Name, Share]
+    spread: Annotated[dict[Name, Limit], BeforeValidator(_spread_reader), WithJsonSchema(_SPREAD_SCHEMA)] | None = None
     stroke_air: AirVolume | None = None
     max_rate: Rate | None = None
+    fluids: Annotated[tuple[Kind, ...], Field(min_length=1, strict=False)] | None = None
+    price: Annotated[float, Field(ge=0, le=1e6)] = 1.0
 
 
 class Nozzle(Part):
@@ -198,7 +107,7 @@ class Air(Part):
     """The supply."""
 
     later = ("line",)
-    pressure: _quantity("pressure")
+    pressure: quantity_of("pressure")
     capacity: AirFlow
 
 
@@ -234,10 +143,17 @@ class Cut(Part):
     strokes: Annotated[float, Field(gt=0, le=1e12)]
 
 
+class Now(Part):
+    """What a point is set to today; `pump` where several are offered."""
+
+    mark: Name
+    turns: Annotated[float, Field(ge=0, le=1e12)]
+    pump: Name | None = None
+
+
 class Point(Part):
     """A place that must be oiled: one nozzle and the pumps that feed it."""
 
-    later = ("now",)
     name: Name
     dose: Dose
     tolerance: Annotated[Tolerance, BeforeValidator(_tolerance_reader)]
@@ -249,6 +165,7 @@ class Point(Part):
     weight: Annotated[float, Field(ge=0.001, le=1000)] = 1.0
     cut: Cut | None = None
     tags: Annotated[tuple[Name, ...], Field(strict=False)] = ()
+    now: Now | None = None
 
 
 class Cycle(Part):
@@ -262,10 +179,13 @@ class Solve(Part):
     """What counts besides the doses, and how long to look."""
 
     air_weight: Annotated[float, Field(ge=0, le=1000)] = 0.1
-    price_weight: _only(0.0) = 0.0
-    objective: _only("mean") = "mean"
-    robust: _only(False) = False
+    price_weight: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    objective: Literal["mean", "worst"] = "mean"
+    robust: bool = False
     time_limit: Time = units.Quantity("60 s", 1.0)
+
+
+_Constraint = SerializeAsAny[Annotated[Constraint, PlainValidator(ours(read_constraint))]]
 
 
 class Problem(Part):
@@ -278,7 +198,7 @@ class Problem(Part):
     fluid.kind: found 'oil'; expected 'neat oil', 'water mix' or 'vanishing'
     """
 
-    later = ("constraint", "oil_line", "reservoir", "room", "energy")
+    later = ("oil_line", "reservoir", "room", "energy")
     title: Annotated[str, Field(max_length=1000)] = ""
     fluid: Fluid
     generator: Generator
@@ -286,6 +206,7 @@ class Problem(Part):
     nozzles: Annotated[dict[Name, Nozzle], Field(min_length=1)]
     air: Air
     point: Annotated[tuple[Point, ...], Field(min_length=1, max_length=100_000, strict=False)]
+    constraint: Annotated[tuple[_Constraint, ...], Field(max_length=10_000, strict=False)] = ()
     cycle: Cycle | None = None
     solve: Solve = Solve()
     _file: str | None = PrivateAttr(default=None)

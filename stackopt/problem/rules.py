@@ -11,7 +11,9 @@ from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
 
 from stackopt import units
 from stackopt.errors import Fault
-from stackopt.problem.model import LATER, Name, Part, Problem
+from stackopt.problem.constraints import Constraint, Machine, kind_named, kinds
+from stackopt.problem.keys import LATER, Name, Part
+from stackopt.problem.model import Problem
 
 STEPS_LIMIT = POINTS_LIMIT = 100_000
 _LIMITS = {"greater_than": ("above", "gt"), "greater_than_equal": ("of at least", "ge"),
@@ -69,9 +71,16 @@ def raw_faults(error: ValidationError) -> list[Fault]:
 
 def _read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -> Any:
     """As much of `part` as can be read, each key alone, with None for what cannot."""
+    if isinstance(data, part):
+        return data
     if not isinstance(data, dict):
         faults.append(Fault(path(place) or None, found(data), "a table of keys"))
         return None
+    if part is Constraint:
+        part = kind_named(data.get("kind"))
+        if part is None:
+            faults.append(Fault(path((*place, "kind")), found(data.get("kind", "nothing")), f"one of {', '.join(kinds())}"))
+            return None
     faults += [_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields]
     values = {}
     for name, field in part.model_fields.items():
@@ -122,6 +131,8 @@ def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> An
 def _parts_in(annotation: Any) -> tuple[type | None, type[Part] | None]:
     """The container (dict, tuple or None) and the Part that a field is made of, as far as it is."""
     origin, inner = get_origin(annotation), [a for a in get_args(annotation) if a is not type(None)]
+    if origin is Annotated:
+        return _parts_in(inner[0])
     if isinstance(annotation, type) and issubclass(annotation, Part):
         return None, annotation
     if origin in (dict, tuple):
@@ -169,7 +180,7 @@ def _unknown(part: type[Part], key: Any, value: Any, place: tuple) -> Fault:
 def broken(problem: Problem) -> list[Fault]:
     """What contradicts between the keys of a problem; parts that could not be read are None and passed over."""
     faults: list[Fault] = []
-    for rule in (_generator, _marks, _nozzles, _points, _references, _measures):
+    for rule in (_generator, _marks, _nozzles, _points, _references, _measures, _today, _constraints):
         faults += rule(problem)
     return faults
 
@@ -181,6 +192,9 @@ def _generator(problem: Problem) -> Iterator[Fault]:
             yield Fault("generator.rate.max", f"'{dial.max}'", f"at least the lowest rate, '{dial.min}'")
         elif dial.step and (dial.max.number - dial.min.number) / dial.step.number > STEPS_LIMIT:
             yield Fault("generator.rate.step", f"'{dial.step}'", f"a dial of at most {STEPS_LIMIT:,} steps")
+    now = problem.generator.now if problem.generator else None
+    if now and dial and not on_dial(dial, now.number):
+        yield Fault("generator.now", f"'{now}'", "a rate of the dial")
     cycle = problem.cycle
     if cycle and cycle.time and cycle.spray and cycle.spray.number > cycle.time.number:
         yield Fault("cycle.spray", f"'{cycle.spray}'", f"at most the cycle's time, '{cycle.time}'")
@@ -196,6 +210,27 @@ def _marks(problem: Problem) -> Iterator[Fault]:
                 if share < before:
                     yield Fault(path(("pumps", name, "marks", label)), f"{share:g}", f"at least {before:g}: "
                                 "marks are written from the smallest output to the largest")  # fmt: skip
+
+
+            drift = (problem.generator.drift if problem.generator else None) or 0.0
+            for label, spread in (pump.spread or {}).items():
+                place = path(("pumps", name, "spread")) + ("" if label == "*" else f".{label}")
+                if label not in (*pump.marks, "*"):
+                    yield Fault(place, found(label), f"a mark of the pump: {', '.join(list(pump.marks)[:9])}")
+                elif spread is not None and drift + spread >= 1:
+                    yield Fault(place, f"{spread:g}", f"under 100 % together with the drift of {drift:g}")
+
+
+def on_dial(dial: Any, rate: float) -> bool:
+    """Whether a dial can be set to `rate` [1/min]; a dial that could not be read takes any."""
+    if not (dial.min and dial.max):
+        return True
+    if not dial.min.number * (1 - 1e-12) <= rate <= dial.max.number * (1 + 1e-12):
+        return False
+    if dial.step is None:
+        return True
+    steps = (rate - dial.min.number) / dial.step.number
+    return abs(steps - round(steps)) <= 1e-9
 
 
 def _nozzles(problem: Problem) -> Iterator[Fault]:
@@ -298,6 +333,71 @@ def _measures(problem: Problem) -> Iterator[Fault]:
             if not below < 1 or not math.isfinite(below):
                 yield Fault(path(("point", i, "tolerance")), found(str(point.tolerance.below)),
                             "less than the dose itself (under 100 %)")  # fmt: skip
+
+
+def _today(problem: Problem) -> Iterator[Fault]:
+    """What is set today must be something that can be set."""
+    for i, point in enumerate(problem.point or ()):
+        now = point and point.now
+        if not now or not point.pump or any(name not in (problem.pumps or {}) for name in point.pump):
+            continue
+        place = ("point", i, "now")
+        pump = now.pump or point.pump[0]
+        if now.pump is None and len(point.pump) > 1:
+            yield Fault(path((*place, "pump")), "nothing", f"which of its pumps is mounted: {', '.join(point.pump)}")
+        elif pump not in point.pump:
+            yield Fault(path((*place, "pump")), found(pump), f"one of its pumps: {', '.join(point.pump)}")
+        elif now.mark is not None and problem.pumps[pump] and now.mark not in (problem.pumps[pump].marks or (now.mark,)):
+            yield Fault(path((*place, "mark")), found(now.mark), f"a mark of pump {pump}: "
+                        + ", ".join(list(problem.pumps[pump].marks)[:9]))  # fmt: skip
+        nozzle = (problem.nozzles or {}).get(point.nozzle)
+        if nozzle and nozzle.turns and nozzle.flow and now.turns is not None:
+            usable = [turns for turns, flow in zip(nozzle.turns, nozzle.flow, strict=False) if flow.number > 0]
+            if now.turns not in usable:
+                yield Fault(path((*place, "turns")), f"{now.turns:g}", f"turns of nozzle {point.nozzle} with flow: "
+                            + ", ".join(f"{turns:g}" for turns in usable[:9]))  # fmt: skip
+
+
+def _constraints(problem: Problem) -> Iterator[Fault]:
+    names: dict[str, int] = {}
+    if not problem.constraint:
+        return
+    whole = all(problem.point or (None,)) and problem.fluid and problem.pumps and problem.nozzles and all(
+        point.name and point.pump and point.nozzle in problem.nozzles and all(
+            problem.pumps.get(pump) and problem.pumps[pump].marks for pump in point.pump)
+        and problem.nozzles[point.nozzle] and problem.nozzles[point.nozzle].turns
+        and problem.nozzles[point.nozzle].flow for point in problem.point)  # fmt: skip
+    machine = machine_of(problem) if whole else None
+    dial = problem.generator.rate if problem.generator else None
+    for i, rule in enumerate(problem.constraint):
+        if rule is None:
+            continue
+        place = path(("constraint", i))
+        if rule.name is not None and names.setdefault(rule.name, i) != i:
+            yield Fault(f"{place}.name", found(rule.name), f"a name of its own: constraint {names[rule.name] + 1} has "
+                        "this one")  # fmt: skip
+        if machine is None or any(getattr(rule, key) is None and field.is_required()
+                                  for key, field in type(rule).model_fields.items()):  # fmt: skip
+            continue  # what it refers to, or a key of its own, could not be read and is listed already
+        wrong = [Fault(f"{place}.{key}" if key else place, what, expected)
+                 for key, what, expected in rule.faults(machine)]  # fmt: skip
+        yield from wrong
+        rate = getattr(rule, "rate", None) if not wrong and getattr(rule, "of", None) == "rate" else None
+        if rate is not None and dial and not on_dial(dial, rate):
+            yield Fault(f"{place}.at", found(rule.at), "a rate of the dial")
+
+
+def machine_of(problem: Problem) -> Machine:
+    """What a problem offers to constraints."""
+    labels, tags = {}, {}
+    for point in problem.point:
+        nozzle = problem.nozzles[point.nozzle]
+        marks = dict.fromkeys(mark for name in point.pump for mark in problem.pumps[name].marks)
+        turns = (t for t, flow in zip(nozzle.turns, nozzle.flow, strict=True) if flow.number)
+        labels[point.name] = {"pump": tuple(point.pump), "mark": tuple(marks), "turns": tuple(turns)}
+        for tag in dict.fromkeys(point.tags):
+            tags.setdefault(tag, []).append(point.name)
+    return Machine(labels, {tag: tuple(names) for tag, names in tags.items()}, problem.sizes)
 
 
 def share_of(deviation: Any, dose: Any, sizes: dict[str, float]) -> float:

@@ -1,0 +1,415 @@
+"""The search where more than the air couples the points: the file's rules, several generators, the worst point.
+
+A cell is a set of as many rates as there may be generators, or, with one generator on a free dial, the open interval
+between two neighbouring rates. Leaving rules out and giving the air a price bounds every cell from below. Cells are
+decided exactly in the order of these bounds until the next one cannot be better: by merging the points' options, or,
+with rules, by a mixed-integer model of that cell. First the least excess is found so, then the least value.
+"""
+
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from stackopt.errors import SolverError
+from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
+from stackopt.optimise import mip
+from stackopt.optimise.medians import TooManySets, good_set, sets_below, whole
+from stackopt.optimise.merge import Limits, TooManyLabels, merge, merge_worst, preferred
+from stackopt.optimise.outcome import TINY, Outcome, Stopped
+from stackopt.optimise.price import price
+from stackopt.optimise.scan import BATCH, BIG, Options, options, rates
+from stackopt.stack import Array, Stack
+
+_INSIDE = 3 * TIE  # what the slack of a miss may add between two rates that are compared
+_MODELS = 40  # cells with rules that are modelled one by one; more of several rates are one model together
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Rates to choose from [1/min], by their numbers; or (inside) all of the interval from `low` to `high`."""
+
+    rates: tuple[int, ...]
+    low: float = 0.0
+    high: float = 0.0
+
+    @property
+    def inside(self) -> bool:
+        """Whether it is an interval."""
+        return not self.rates
+
+
+def needs(stack: Stack) -> bool:
+    """Whether more than the air couples the points of `stack`."""
+    return bool(stack.rules) or stack.count > 1 or stack.worst
+
+
+def slides(stack: Stack) -> bool:
+    """Whether the best rate may lie between two compared ones: something else than the dose depends on it."""
+    kinds = {term[0] for rule in stack.rules.values() for row in rule.rows(stack.machine) for _, term in row.terms}
+    return stack.step is None and bool(np.nansum(stack.drive) > 0 or stack.worst or kinds & {"dose", "rate"})
+
+
+class Hunt:
+    """One run."""
+
+    def __init__(self, stack: Stack, avoid: tuple[tuple[float, ...], ...], apart: float) -> None:
+        self.stack = stack
+        self.avoid, self.apart = avoid, apart
+        self.deadline = time.monotonic() + stack.time_limit
+        self.closed: Counter[str] = Counter()
+        self.at = np.empty(0)
+        self.best = np.inf  # least X proved or found
+        self.value = np.inf  # least value found among settings of least X
+        self.settings: Settings | None = None  # the best found
+        self.proved_excess = False
+        self.bound = {"excess": -np.inf, "value": -np.inf}
+        self.decided: list[tuple[float, Settings, Cell]] = []  # cells whose least value is known
+        self.rest = 0.0
+        self.open_inside = False  # whether something between compared rates could still be better
+
+    def run(self) -> Outcome:
+        """Find and prove the best settings."""
+        if not self._start():
+            return Outcome("infeasible", None, None, None)
+        self._stage("excess")
+        if not np.isfinite(self.best):
+            return Outcome("infeasible", None, None, None)
+        self.proved_excess = True
+        self._stage("value")
+        if self.open_inside:
+            raise Stopped("unproved")
+        return Outcome("optimal", self._settle(), self.best, self.value, dict(self.closed))
+
+    def stopped(self, status: str) -> Outcome:
+        """The best found so far, and the bounds that hold."""
+        found = judge(self.stack, self.settings) if self.settings else None
+        excess = self.best if self.proved_excess else self.bound["excess"]
+        value = self.bound["value"]
+        if found is not None:
+            excess = min(excess, found.least)
+        return Outcome(status, self.settings, excess if np.isfinite(excess) else None,
+                       value if self.proved_excess and np.isfinite(value) else None, dict(self.closed))  # fmt: skip
+
+    def _tick(self) -> None:
+        if time.monotonic() > self.deadline:
+            raise Stopped("time limit")
+
+    def _found(self, settings: Settings) -> Verdict:
+        """Judge settings and keep them if they are the best so far."""
+        verdict = judge(self.stack, settings)
+        if verdict.allowed and not self._avoided(settings.generators):
+            before = judge(self.stack, self.settings) if self.settings else None
+            if before is None or (verdict.least < before.least - TIE) or (
+                    verdict.least <= before.least + TIE and verdict.value < before.value):  # fmt: skip
+                self.settings = settings
+        return verdict
+
+    # Cells and their bounds
+
+    def _start(self) -> bool:
+        """The rates at which every point could run, or, with several generators, some."""
+        stack = self.stack
+        at = rates(stack)
+        if stack.count == 1 and self.avoid:
+            near = [np.abs(at - rate) <= self.apart * rate for (rate,) in self.avoid]
+            at = at[~np.any(near, axis=0)]
+        self.at = at
+        if not len(at):
+            return False
+        self.least = self._each(lambda part: part.excess)
+        usable = (self.least < BIG / 2).any(axis=1) if stack.count > 1 else (self.least < BIG / 2).all(axis=1)
+        self.at, self.least = at[usable], self.least[usable]
+        return bool(len(self.at)) and bool((self.least < BIG / 2).any(axis=0).all())
+
+    def _avoided(self, generators: tuple[float, ...]) -> bool:
+        return any(all(any(abs(r - a) <= self.apart * a for r in generators) for a in avoided)
+                   for avoided in self.avoid)  # fmt: skip
+
+    def _each(self, of: Callable[[Options], Array]) -> Array:
+        """The least of something over the options of each point at each rate [rates, points]."""
+        size = max(1, BATCH // (self.stack.stroke.size * self.stack.screws))
+        found = []
+        for k in range(0, len(self.at), size):
+            self._tick()
+            found.append(of(options(self.stack, self.at[k : k + size])).min(axis=2))
+        return np.concatenate(found)
+
+    def _cells(self, goal: str) -> list[tuple[float, Cell]]:
+        """All cells that may have less of `goal` than was found, with their bounds, rising."""
+        stack = self.stack
+        if goal == "value" and stack.worst:  # what air and pumps cost all points at least comes on top of the worst
+            self.rest = float(self._each(lambda part: part.cost).min(axis=0).sum())
+        cost = self.least if goal == "excess" else self._each(self._value_of)
+        multiplier = 0.0
+        first = good_set(cost, stack.count, stack.worst)
+        bound = float(whole(cost[list(first)].min(axis=0), stack.worst))
+        proved = self._decide(Cell(first), goal) if bound < BIG / 2 else None
+        if proved is None or proved > bound + TINY:
+            multiplier = self._priced(first, goal)
+            if multiplier:
+                cost = self._each(lambda part: (part.excess if goal == "excess" else self._value_of(part))
+                                  + multiplier * part.air)  # fmt: skip
+        most = (self.best - TINY if goal == "excess" else self.value + TIE) + multiplier * ROOM
+        most = min(most, BIG / 2)
+        if goal == "value" and self.best > TIE:
+            held, _ = sets_below(self.least, stack.count, self.best + TIE, stack.worst, self._tick)
+            totals = whole(np.array([cost[row].min(axis=0) for row in held]), stack.worst)
+            sets, totals = held[totals <= most], totals[totals <= most]
+        else:
+            sets, totals = sets_below(cost, stack.count, most, stack.worst, self._tick)
+        self.closed["doses, windows and the price of the air"] += max(0, _choices(len(self.at), stack.count) - len(sets))
+        cells = [(float(total) - multiplier * ROOM, Cell(tuple(row.tolist())))
+                 for row, total in zip(sets, totals, strict=True)]  # fmt: skip
+        if slides(stack):
+            cells += self._intervals(cost, multiplier, most) if stack.count == 1 else []
+            if stack.count > 1:
+                self._look_inside(cost, most, goal, [total for total, _ in cells])
+        if stack.count > 1:
+            cells = [(total, cell) for total, cell in cells if not self._avoided(tuple(self.at[list(cell.rates)]))]
+        return sorted(cells, key=lambda pair: (pair[0], pair[1].rates, pair[1].low))
+
+    def _value_of(self, part: Options) -> Array:
+        """Value of the options that settings of least X may contain; BIG for others."""
+        value = part.error + self.rest if self.stack.worst else part.value
+        return np.where(part.excess <= self._room_of_one(), value, BIG)
+
+    def _room_of_one(self) -> Array:
+        """How much excess one point's option may have [points, 1] when all others have their least."""
+        least = np.where(self.least < BIG / 2, self.least, np.inf).min(axis=0)
+        if self.stack.worst:
+            return np.full((len(least), 1), self.best + TIE + TINY)
+        return (self.best + TIE + TINY + _INSIDE - least.sum() + least)[:, None]
+
+    def _priced(self, chosen: tuple[int, ...], goal: str) -> float:
+        """The multiplier on the air that bounds a set best; 0 for the worst point, where it proves nothing."""
+        if self.stack.worst:
+            return 0.0
+        part = self._union(chosen)
+        cost = part.excess if goal == "excess" else self._value_of(part)
+        found = float(price(cost, part.air).multiplier[0])
+        return found if found < BIG / 1e6 else 0.0
+
+    def _intervals(self, cost: Array, multiplier: float, most: float) -> list[tuple[float, Cell]]:
+        """The intervals between neighbouring rates. What an option costs there is linear, the least of options concave:
+        a sum of such is least at an end, and so is each point's part of the largest."""  # fmt: skip
+        if self.stack.worst:
+            totals = whole(np.minimum(cost[:-1], cost[1:]), True)
+        else:
+            totals = np.minimum(whole(cost[:-1], False), whole(cost[1:], False))
+        cells = []
+        for k in np.flatnonzero(totals <= most + _INSIDE).tolist():
+            for low, high in self._outside(float(self.at[k]), float(self.at[k + 1])):
+                cells.append((float(totals[k]) - multiplier * ROOM - _INSIDE, Cell((), low, high)))
+        return cells
+
+    def _outside(self, low: float, high: float) -> list[tuple[float, float]]:
+        """The parts of an interval that lie apart from the rates to avoid."""
+        parts = [(low, high)]
+        for (rate,) in self.avoid:
+            start, end = rate * (1 - self.apart), rate * (1 + self.apart)
+            parts = [piece for a, b in parts for piece in ((a, min(b, start)), (max(a, end), b))
+                     if piece[0] < piece[1]]  # fmt: skip
+        return list(dict.fromkeys(parts))
+
+    def _look_inside(self, cost: Array, most: float, goal: str, totals: list[float]) -> None:
+        """Whether something between compared rates could be better, where several generators run on a free dial.
+
+        Their intervals are not decided. With one multiplier throughout, a set with an interval costs no less than with
+        one of its ends; for the worst point, than with the better end for each point.
+        """
+        limit = (self.best if goal == "excess" else self.value) - TIE
+        if self.stack.worst:
+            ends = np.vstack([cost, np.minimum(cost[:-1], cost[1:])])
+            try:
+                sets, _ = sets_below(ends, self.stack.count, most - 2 * TIE, True, self._tick)
+                better = bool((sets >= len(cost)).any())
+            except TooManySets:
+                better = True
+        else:
+            better = min(totals, default=np.inf) < limit
+        if better:
+            self.open_inside = True
+            self.bound[goal] = min(totals, default=limit)
+
+    # Stages
+
+    def _stage(self, goal: str) -> None:
+        if goal == "value":
+            self.bound["value"] = -np.inf
+        try:
+            cells = self._cells(goal)
+        except TooManySets:
+            self._together(np.arange(len(self.at)), goal)
+            return
+        if self.stack.rules and self.stack.count > 1 and len(cells) > _MODELS:
+            self._together(np.unique([r for _, cell in cells for r in cell.rates]), goal)
+            return
+        for n, (bound, cell) in enumerate(cells):
+            limit = self.best - TINY if goal == "excess" else self.value + TIE
+            if bound > limit:
+                self.closed["a better answer"] += len(cells) - n
+                break
+            if not self.open_inside:
+                self.bound[goal] = min(bound, self.best if goal == "excess" else self.value)
+            self._tick()
+            if goal == "excess" or all(cell != known for _, _, known in self.decided):
+                self._decide(cell, goal)
+        if not self.open_inside:
+            self.bound[goal] = self.best if goal == "excess" else self.value
+
+    def _together(self, at: np.ndarray, goal: str) -> None:
+        """All sets of some rates in one model."""
+        cell = Cell(tuple(at.tolist()))
+        found = self._by_model(cell, goal)
+        if found is not None:
+            self._take(found, cell, goal)
+
+    def _decide(self, cell: Cell, goal: str) -> float | None:
+        """The least of `goal` in a cell, and its settings; None where it has none or none that is better."""
+        found = self._exactly(cell, goal)
+        if found is None:
+            return None
+        return self._take(found, cell, goal)
+
+    def _take(self, settings: Settings, cell: Cell, goal: str) -> float | None:
+        verdict = self._found(settings)
+        if not verdict.allowed:
+            raise SolverError("the judge does not confirm an answer of the search")
+        if self._avoided(settings.generators):
+            return None
+        if goal == "excess":
+            self.best = min(self.best, verdict.least)
+            return verdict.least
+        if verdict.least > self.best + 1.1 * TIE:
+            raise SolverError("the judge finds more excess than the search")
+        self.value = min(self.value, verdict.value)
+        self.decided.append((verdict.value, settings, cell))
+        return verdict.value
+
+    def _exactly(self, cell: Cell, goal: str) -> Settings | None:
+        if self.stack.rules or cell.inside:
+            return self._by_model(cell, goal)
+        try:
+            found = self._merged(cell.rates, goal)
+            self.closed["merging the points"] += 1
+            return found
+        except TooManyLabels:
+            return self._by_model(cell, goal)
+
+    def _by_model(self, cell: Cell, goal: str) -> Settings | None:
+        """Settings of a cell with the least of `goal`, no worse than what was found."""
+        limits: dict[str, float] = {}
+        if goal == "value":
+            limits["excess"] = self.best
+        best = self.best if goal == "excess" else self.value
+        if np.isfinite(best):
+            limits[goal] = best
+        self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
+        try:
+            found = self._modelled(cell, goal, limits)
+        except mip.NoProof as stop:
+            if stop.settings is not None:
+                self._found(stop.settings)
+            raise Stopped(stop.status) from None
+        return None if found is None else found.settings
+
+    def _modelled(self, cell: Cell, goal: str, limits: Mapping[str, float]) -> mip.Proved | None:
+        if cell.inside:
+            return mip.least(mip.Sliding(self.stack, cell.low, cell.high), goal, limits, deadline=self.deadline)
+        at = self.at[list(cell.rates)].tolist()
+        usable = None
+        if goal == "value":
+            usable = np.stack([part <= self._room_of_one() for part in options(self.stack, np.array(at)).excess])
+        return mip.choose(self.stack, at, goal, limits, self.deadline, usable)
+
+    # A set of rates, without rules
+
+    def _union(self, chosen: tuple[int, ...]) -> Options:
+        """The options at a set of rates [1, points, options], in the order of preference, the lower rate last to differ."""
+        parts = options(self.stack, self.at[list(chosen)])
+        shape = (1, len(self.stack.names), -1)
+        return Options(*(np.ascontiguousarray(part.transpose(1, 2, 0)).reshape(shape) for part in parts))
+
+    def _merged(self, chosen: tuple[int, ...], goal: str, settle: bool = False) -> Settings | None:
+        """Settings at a set of rates with the least of `goal`; of those that tie (settle) the preferred ones."""
+        part = self._union(chosen)
+        usable = part.excess[0] < BIG / 2
+        if goal == "value":
+            usable &= part.excess[0] <= self._room_of_one()
+        if not usable.any(axis=1).all():
+            return None
+        if self.stack.worst:
+            return self._merged_worst(chosen, part, usable, goal)
+        excess, air = part.excess[0], part.air[0]
+        if goal == "excess":
+            by = np.where(usable, excess, BIG)
+            most = min(self.best, BIG / 2)
+        else:
+            by = np.where(usable, part.value[0], BIG)
+            most = min(self.value, BIG / 2) + TIE
+        pick = by.argmin(axis=1)
+        point = np.arange(len(pick))
+        if not settle and air[point, pick].sum() <= ROOM and (
+                goal == "excess" or excess[point, pick].sum() <= self.best + TIE):  # fmt: skip
+            return self._settings(chosen, pick)
+        m = self._priced(chosen, goal)
+        if goal == "excess":
+            criteria = np.stack((by, air), axis=-1)
+            weights, limit = [[[1, m]], [[1, 0]], [[0, 1.0]]], [[most + m * ROOM], [most], [ROOM]]
+            merged = merge(criteria, Limits(np.array(weights, dtype=float), np.array(limit)), goal=0, offset=m * ROOM,
+                           thin=True)  # fmt: skip
+        else:
+            criteria = np.stack((np.where(usable, excess, BIG), by, air), axis=-1)
+            weights = [[[0, 1, m]], [[0, 1, 0]], [[1, 0, 0]], [[0, 0, 1.0]]]
+            limit = [[most + m * ROOM], [most], [self.best + TIE], [ROOM]]
+            merged = merge(criteria, Limits(np.array(weights, dtype=float), np.array(limit)), goal=1,
+                           offset=m * ROOM + TIE, thin=not settle)  # fmt: skip
+        if merged is None:
+            return None
+        place = 0 if goal == "excess" else 1
+        limit[1][0] = float(merged.labels[:, place].min()) + (TIE if settle else TINY)
+        limit[0][0] = limit[1][0] + m * ROOM
+        return self._settings(chosen, preferred(merged, Limits(np.array(weights, dtype=float), np.array(limit))))
+
+    def _merged_worst(self, chosen: tuple[int, ...], part: Options, usable: np.ndarray, goal: str) -> Settings | None:
+        if goal == "excess":
+            merged = merge_worst(part.excess[0], 0.0 * part.cost[0], part.air[0], usable, min(self.best, BIG / 2))
+        else:
+            merged = merge_worst(part.error[0], part.cost[0], part.air[0], usable, min(self.value, BIG / 2) + TIE)
+        found = merged.least()
+        if not np.isfinite(found):
+            return None
+        return self._settings(chosen, merged.preferred(found + (TIE if goal == "value" else TINY)))
+
+    def _settings(self, chosen: tuple[int, ...], pick: np.ndarray) -> Settings:
+        option, site = np.divmod(pick, len(chosen))
+        at = self.at[list(chosen)][site]
+        return Settings(tuple(at.tolist()), tuple((option // self.stack.screws).tolist()),
+                        tuple((option % self.stack.screws).tolist()))  # fmt: skip
+
+    def _settle(self) -> Settings:
+        """Of the settings that tie those with the lowest rates, compared in rising order; of these the preferred."""
+        ties = [(settings.generators, settings, cell) for value, settings, cell in self.decided
+                if value <= self.value + TIE]  # fmt: skip
+        if not ties:
+            raise SolverError("the search lost its best settings")
+        _, settings, cell = min(ties, key=lambda tie: tie[0])
+        if not self.stack.rules and not cell.inside:
+            try:
+                settings = self._merged(cell.rates, "value", settle=True) or settings
+            except TooManyLabels:
+                pass  # any of those that tie will do; this one is always the same
+        verdict = judge(self.stack, settings)
+        if not (verdict.allowed and verdict.least <= self.best + 1.1 * TIE and verdict.value <= self.value + 1.1 * TIE):
+            raise SolverError("the judge does not confirm the answer of the search")
+        return settings
+
+
+def _choices(rates: int, count: int) -> int:
+    found = 1
+    for k in range(min(count, rates)):
+        found = found * (rates - k) // (k + 1)
+    return found

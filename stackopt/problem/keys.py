@@ -1,0 +1,133 @@
+"""What the models of a problem are made of: quantities, shares and names as users write them."""
+
+import unicodedata
+from typing import Annotated, ClassVar
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    WithJsonSchema,
+)
+from pydantic_core import PydanticCustomError
+
+from stackopt import units
+
+LATER = "not supported yet"
+
+
+def ours(reader):
+    """Turn a reader's ValueError into the one kind of error whose text is ours."""
+
+    def read(value):
+        try:
+            return reader(value)
+        except ValueError as fault:
+            raise PydanticCustomError("ours", "{expected}", {"expected": str(fault)}) from None
+
+    return read
+
+
+def quantity_of(kind: str, zero: bool = False):
+    """The annotated type of a quantity of `kind`: above zero, or (zero) not below it."""
+
+    def reader(value):
+        quantity = units.read(value.text if isinstance(value, units.Quantity) else value, kind)
+        if quantity.number < 0 or (quantity.number == 0 and not zero):
+            least = "at least 0" if zero else "above 0"
+            raise ValueError(f"{least}, as in '{units.KINDS[kind].example}'")
+        return quantity
+
+    schema = {"type": "string", "examples": [units.KINDS[kind].example], "description": f"{kind}, with its unit"}
+    return Annotated[
+        units.Quantity, PlainValidator(ours(reader)), PlainSerializer(str), WithJsonSchema(schema)
+    ]
+
+
+def share_reader(value):
+    share = units.read_share(value)
+    if share < 0:
+        raise ValueError("a share of at least 0, as in '10 %' or 0.1")
+    return share
+
+
+def _mark_reader(value):
+    share = share_reader(value)
+    if not units.possible(share):
+        raise ValueError("a share that a knob can have, as in '10 %' or 0.1")
+    return share
+
+
+def _limit_reader(value):
+    share = share_reader(value)
+    if share >= 1:
+        raise ValueError("a share under 100 %, as in '3 %' or 0.03")
+    return share
+
+
+def _deviation_reader(value):
+    """One side of a tolerance: a share, or an amount of the dose."""
+    if isinstance(value, units.Quantity):
+        return value
+    if isinstance(value, str) and not value.strip().endswith("%"):
+        quantity = units.read(value, "dose")
+        if quantity.number < 0:
+            raise ValueError("an amount of at least 0, as in '1.2 mL/h'")
+        return quantity
+    return share_reader(value)
+
+
+def _name_reader(value):
+    if not isinstance(value, str) or not value.strip() or len(value) > 1000:
+        raise ValueError("a name of 1 to 1000 characters")
+    if any(unicodedata.category(c) in ("Cc", "Cs") for c in value):
+        raise ValueError("a name without control characters")
+    return value
+
+
+def _listed(value):
+    if isinstance(value, str):
+        return (value,)
+    if not isinstance(value, list | tuple):
+        raise ValueError("a name or a list of names")
+    return tuple(value)
+
+
+SIDE_SCHEMA = {
+    "anyOf": [{"type": "number", "minimum": 0}, {"type": "string"}],
+    "examples": ["10 %", 0.1, "1.2 mL/h"],
+    "description": "a share, or an amount of the dose",
+}
+NAME_SCHEMA = {"type": "string", "minLength": 1, "maxLength": 1000}
+Name = Annotated[str, PlainValidator(ours(_name_reader)), WithJsonSchema(NAME_SCHEMA)]
+Deviation = Annotated[
+    float | units.Quantity,
+    PlainValidator(ours(_deviation_reader)),
+    PlainSerializer(lambda v: v if isinstance(v, float) else str(v)),
+    WithJsonSchema(SIDE_SCHEMA),
+]
+Share = Annotated[float, Field(gt=0, le=1), BeforeValidator(ours(_mark_reader)), WithJsonSchema(
+    {"anyOf": [{"type": "number", "exclusiveMinimum": 0, "maximum": 1}, {"type": "string"}]})]  # fmt: skip
+
+LIMIT_SCHEMA = {"anyOf": [{"type": "number", "minimum": 0, "exclusiveMaximum": 1}, {"type": "string"}]}
+Limit = Annotated[float, PlainValidator(ours(_limit_reader)), WithJsonSchema(LIMIT_SCHEMA)]
+Dose = quantity_of("dose")
+Volume = quantity_of("volume")
+Rate = quantity_of("rate")
+AirVolume = quantity_of("air volume", zero=True)
+AirFlow = quantity_of("air flow")
+AirFlowOrNone = quantity_of("air flow", zero=True)
+AirPerDose = quantity_of("air per dose")
+Time = quantity_of("time")
+Names = Annotated[tuple[Name, ...], BeforeValidator(ours(_listed)), WithJsonSchema(
+    {"anyOf": [NAME_SCHEMA, {"type": "array", "items": NAME_SCHEMA, "minItems": 1}]})]  # fmt: skip
+
+
+class Part(BaseModel):
+    """A table of the problem file. `later` names the keys that are known but not computed yet."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    later: ClassVar[tuple[str, ...]] = ()
