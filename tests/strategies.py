@@ -5,7 +5,7 @@ Numbers come from grids of nice ones mostly, and from all floats of a range now 
 """
 
 from hypothesis import strategies as st
-from oracle import options, rates, stroke_air
+from oracle import best, covered, flow_at, in_order, judge, keeps, options, part, rates, stroke_air
 
 NAMES = ("p1", "p2", "p10", "B", "a", "Z9", "p3", "p20", "b")
 # Points -> the most pumps, marks and screw settings with air; what the oracle tries grows fast.
@@ -14,23 +14,30 @@ MORE_POINTS = (1, 2, 2)
 # Next to 1, within and beyond the 1e-9 that counts as the same; odd, so that no mean of them is just that.
 NEAR = (1.07e-10, 0.83e-9, 1.19e-9, 0.97e-8)
 NUDGES = (1.0, *(1 + x for x in NEAR), *(1 - x for x in NEAR))
+# The same where constraints or several generators couple the points, by (number of points, kind of dial).
+COUPLED_LIMITS = {
+    "stepped": {1: (3, 4, 4), 2: (2, 3, 3), 3: (2, 2, 2)},
+    "free": {1: (3, 3, 3), 2: (2, 2, 2), 3: (1, 2, 2)},
+    "several": {1: (2, 3, 3), 2: (2, 2, 2), 3: (1, 2, 2)},
+}
+COUPLED_STEPS = {1: 7, 2: 7, 3: 4}  # of a dial with several generators, at most
 MOSTLY = (True, True, True, False)
 RARELY = (False, False, False, True)
 
 
 @st.composite
-def cases(draw, max_points=3, free=None, short=None, windows=None, near_ties=False):
+def cases(draw, max_points=3, free=None, short=None, windows=None, near_ties=False, limits=LIMITS, steps=None):
     """A machine: stepped or free dial, ample or short air, with or without `air_flow`; None is either.
 
     Every dose is drawn around what a mark gives at one rate, every window around what a screw setting gives,
     so that good settings exist. A short capacity is drawn around the need of a setting: it may bind or be too
     little for any. With `near_ties` all these meet exactly or miss by 1e-10 to 1e-8 of themselves; points,
-    marks and flows repeat.
+    marks and flows repeat. `limits` as LIMITS; `steps`, by the number of points, the most steps of the dial.
     """
     free, short = (draw(st.booleans()) if choice is None else choice for choice in (free, short))
     count = draw(_up_to(max_points))
-    most_pumps, most_marks, most_screws = LIMITS.get(count, MORE_POINTS)
-    dial, rate = draw(_dials(free))
+    most_pumps, most_marks, most_screws = limits.get(count, MORE_POINTS)
+    dial, rate = draw(_dials(free, 11 if steps is None else steps[count]))
     drive = draw(st.sampled_from(MOSTLY))
     case = {
         "rate": dial,
@@ -83,6 +90,58 @@ def crossed_cases(draw, max_points=6):
 
 
 @st.composite
+def coupled_cases(
+    draw, max_points=3, free=None, short=None, windows=None, constraints=None, generators=None, robust=None,
+    worst=None, priced=None, now=None,
+):  # fmt: skip
+    """A machine of `cases` with what a file may ask for besides; small enough to try every setting. None is either.
+
+    `constraints`: one to three, most of them around what one setting does, so that they bind and can be kept together,
+    some not to be kept; `generators`: two or three on a stepped dial, else one; `robust`: doses that may stray count;
+    they may stray without it too; `worst`: the objective; `priced`: prices and their weight; `now`: a setting of today.
+    Some points have tags, some pumps do not take the fluid. Several generators have points made for other rates.
+    """
+    asked = (constraints, generators, robust, worst, priced, now)
+    constraints, generators, robust, worst, priced, now = (draw(st.booleans()) if a is None else a for a in asked)
+    if free is None:
+        free = not generators and draw(st.booleans())
+    kind = "several" if generators else "free" if free else "stepped"
+    steps = COUPLED_STEPS if generators else None
+    case = draw(cases(max_points, free, short, windows, limits=COUPLED_LIMITS[kind], steps=steps))
+    easier = draw(st.sampled_from((0.0, 0.2, 0.5)))
+    case["points"] = [_eased(point, easier) for point in case["points"]]
+    if generators:
+        case["points"] = [draw(_moved(case, point)) for point in case["points"]]
+    case["generators"] = draw(st.sampled_from((2, 2, 3))) if generators else 1
+    case["objective"], case["robust"] = "worst" if worst else "mean", robust
+    if robust or draw(st.booleans()):
+        case["drift"] = draw(st.sampled_from((0.03, 0.01, 0.05, 0.1, 0.0)))
+        for pump in case["pumps"].values():
+            pump["spread"] = draw(_spreads(pump))
+    if priced:
+        case["price_weight"] = draw(st.sampled_from((0.05, 0.2, 1.0, 0.01)))
+        for pump in case["pumps"].values():
+            pump["price"] = draw(st.sampled_from((1.0, 0.5, 1.5, 2.0, 0.8)))
+    if len(case["pumps"]) > 1 and draw(st.sampled_from(RARELY)):
+        draw(_fluids(case))
+    for point in case["points"]:
+        point["tags"] = draw(st.sampled_from(([], ["left"], ["tap"], ["left", "tap"])))
+    if now:
+        draw(_todays(case))
+    if constraints:
+        case["constraints"] = draw(_constraints(case))
+    return case
+
+
+@st.composite
+def coupled_settings(draw, case):
+    """As `settings`, with a rate a point, no more different ones than generators: ({name: rate}, {name: option})."""
+    some = [draw(settings(case))[0] for _ in range(case.get("generators", 1))]
+    at = {point["name"]: draw(st.sampled_from(some)) for point in case["points"]}
+    return at, {point["name"]: draw(st.sampled_from(options(case, point))) for point in case["points"]}
+
+
+@st.composite
 def settings(draw, case):
     """A rate of the dial and an option for every point: (rate, {name: (pump, mark, turns)})."""
     dial = case["rate"]
@@ -96,10 +155,15 @@ def settings(draw, case):
 
 def raw(case):
     """The same machine in the keys and units of a problem file; nothing is lost on the way."""
-    generator = {
-        "rate": _given({key: _quantity(case["rate"][key], "/min") for key in ("min", "max", "step")}),
-        "stroke_air": _quantity(case["stroke_air"], "L"),
-    }
+    generator = _given(
+        {
+            "rate": _given({key: _quantity(case["rate"][key], "/min") for key in ("min", "max", "step")}),
+            "stroke_air": _quantity(case["stroke_air"], "L"),
+            "drift": case.get("drift"),
+            "count": case.get("generators"),
+            "now": _quantity(case.get("now"), "/min"),
+        }
+    )
     pumps = {
         name: _given(
             {
@@ -107,6 +171,9 @@ def raw(case):
                 "marks": dict(pump["marks"]),
                 "stroke_air": _quantity(pump["stroke_air"], "L"),
                 "max_rate": _quantity(pump["max_rate"], "/min"),
+                "spread": pump.get("spread") and dict(pump["spread"]),
+                "fluids": pump.get("fluids") and list(pump["fluids"]),
+                "price": pump.get("price"),
             }
         )
         for name, pump in case["pumps"].items()
@@ -115,16 +182,40 @@ def raw(case):
         name: {"turns": list(nozzle["turns"]), "flow": [_quantity(flow, "L/min") for flow in nozzle["flow"]]}
         for name, nozzle in case["nozzles"].items()
     }
-    return {
-        "title": "drawn at random",
-        "fluid": {"kind": "neat oil"},
-        "generator": generator,
-        "pumps": pumps,
-        "nozzles": nozzles,
-        "air": {"pressure": "6 bar", "capacity": _quantity(case["capacity"], "L/min")},
-        "point": [_raw_point(point) for point in case["points"]],
-        "solve": {"air_weight": case["air_weight"], "time_limit": "60 s"},
-    }
+    constraints = [_raw_constraint(k, constraint) for k, constraint in enumerate(case.get("constraints") or [], 1)]
+    return _given(
+        {
+            "title": "drawn at random",
+            "fluid": {"kind": case.get("fluid", "neat oil")},
+            "generator": generator,
+            "pumps": pumps,
+            "nozzles": nozzles,
+            "air": {"pressure": "6 bar", "capacity": _quantity(case["capacity"], "L/min")},
+            "point": [_raw_point(point) for point in case["points"]],
+            "constraint": constraints or None,
+            "solve": _given(
+                {
+                    "air_weight": case["air_weight"],
+                    "price_weight": case.get("price_weight"),
+                    "objective": case.get("objective"),
+                    "robust": case.get("robust"),
+                    "time_limit": "60 s",
+                }
+            ),
+        }
+    )
+
+
+def _raw_constraint(number, constraint):
+    """A constraint in the units of a problem file; a ratio has none, nor have turns."""
+    of, written = constraint["of"], {"name": f"rule {number}", **constraint}
+    unit = {"dose": "mL/h", "air": "L/min"}.get(of)
+    for key in ("min", "max"):
+        if written.get(key) is not None and unit and constraint["kind"] in ("total", "compare"):
+            written[key] = _quantity(written[key], unit)
+    if of == "rate":
+        written["at"] = _quantity(written["at"], "/min")
+    return _given(written)
 
 
 def _raw_point(point):
@@ -141,6 +232,8 @@ def _raw_point(point):
             "air_per_dose": _raw_window(point["air_per_dose"], "L/mL"),
             "weight": point["weight"],
             "cut": point["cut"] and {"time": _quantity(minutes, "min"), "strokes": strokes},
+            "tags": point.get("tags") and list(point["tags"]),
+            "now": point.get("now") and dict(point["now"]),
         }
     )
 
@@ -183,11 +276,11 @@ def _factors(draw, grid, low, high, near_ties):
 
 
 @st.composite
-def _dials(draw, free):
+def _dials(draw, free, most_steps):
     """A dial (1/min), and a rate on it to build the machine around."""
     low = draw(_numbers((4.0, 5.0, 10.0, 20.0, 1.5), 1.0, 40.0))
     step = draw(_numbers((1.0, 5.0, 2.5, 0.1, 10.0), 0.05, 20.0))
-    steps = draw(st.integers(0, 11))
+    steps = draw(st.integers(0, most_steps))
     over = draw(st.sampled_from((0.0, 0.0, 0.5)))  # of a step, up to the end of the dial
     dial = {"min": low, "max": low + (steps + over) * step, "step": None if free else step}
     rate = low + draw(st.integers(0, steps)) * step
@@ -319,3 +412,203 @@ def _capacities(draw, case, rate, short, near_ties):
         need += nozzle["flow"][nozzle["turns"].index(turns)] + rate * stroke_air(case, point, pump)
     factor = draw(_factors((1.0, 1.02, 0.97, 1.1, 0.9, 1.3, 0.7), 0.5, 1.5, near_ties))
     return need * factor if near_ties or draw(st.booleans()) else _nice(need * factor)
+
+
+def _eased(point, share):
+    """The point with at least this tolerance, and windows wider by that, so that more settings serve more points."""
+    windows = {}
+    for key in ("air_flow", "air_per_dose"):
+        low, high = point[key]
+        low, high = low and low * (1 - share), high and high * (1 + 2 * share)
+        windows[key] = (low and _nice(low), high and _nice(high))
+    return {**point, "below": max(point["below"], share), "above": max(point["above"], share), **windows}
+
+
+@st.composite
+def _moved(draw, case, point):
+    """The point, or as well one that at another rate needs what this one does at a first."""
+    if draw(st.booleans()):
+        return point
+    factor = draw(st.sampled_from(rates(case))) / draw(st.sampled_from(rates(case)))
+    low, high = point["air_per_dose"]
+    per_dose = (None if low is None else low / factor, None if high is None else high / factor)
+    return {**point, "dose": point["dose"] * factor, "air_per_dose": per_dose}
+
+
+@st.composite
+def _spreads(draw, pump):
+    """None, or {mark: share}: less at larger marks."""
+    if draw(st.sampled_from(RARELY)):
+        return None
+    shares = [draw(st.sampled_from((0.03, 0.01, 0.02, 0.06, 0.1))) for _ in pump["marks"]]
+    return dict(zip(pump["marks"], sorted(shares, reverse=True), strict=True))
+
+
+@st.composite
+def _fluids(draw, case):
+    """Write a fluid and the kinds that pumps take into a case; every point keeps a pump that takes it."""
+    kinds = ("neat oil", "water mix", "vanishing")
+    case["fluid"] = draw(st.sampled_from(kinds))
+    for name in sorted(case["pumps"]):
+        others = [kind for kind in kinds if kind != case["fluid"]]
+        taken = draw(st.sampled_from(([*kinds], others, [case["fluid"]], others[:1])))
+        case["pumps"][name]["fluids"] = taken
+        if not all(options(case, point) for point in case["points"]):
+            case["pumps"][name]["fluids"] = [*taken, case["fluid"]]
+
+
+@st.composite
+def _todays(draw, case):
+    """Write a setting of today into a case: the rate mostly, and that of most points."""
+    if draw(st.sampled_from(MOSTLY)):
+        case["now"] = draw(st.sampled_from(rates(case)))
+    for point in case["points"]:
+        if draw(st.sampled_from(MOSTLY)):
+            pump, mark, turns = draw(st.sampled_from(options(case, point)))
+            point["now"] = {"mark": mark, "turns": turns}
+            if len(point["pump"]) > 1:
+                point["now"]["pump"] = pump
+
+
+@st.composite
+def _constraints(draw, case):
+    """One to three constraints that one setting keeps mostly, and the best without them does not; some that clash."""
+    top = best(case)
+    reference = draw(_references(case, top))
+    if top is None and draw(st.sampled_from(MOSTLY)):
+        case["capacity"] = max(case["capacity"], _nice(1.05 * judge(case, *reference)["air"]))
+    found = []
+    for _ in range(draw(_up_to(3))):
+        constraint = draw(_constraint(case, *reference))
+        if top is not None and keeps(case, constraint, top["rates"], top["choice"]):
+            constraint = draw(_constraint(case, *reference))
+        found.append(constraint)
+    if draw(st.sampled_from((False,) * 11 + (True,))):
+        over = draw(_overs(case))
+        level = _nice(sum(_does(case, *reference, "air", point) for point in covered(case, over)))
+        clash = {"kind": "total", "of": "air", "over": over}
+        found = [*found[:1], {**clash, "max": level}, {**clash, "min": _nice(1.2 * level)}]
+    return [{key: value for key, value in constraint.items() if value is not None} for constraint in found]
+
+
+@st.composite
+def _references(draw, case, top):
+    """A setting to draw constraints around: the best one without something of the very best, or any that is allowed."""
+    if top is not None and draw(st.sampled_from(MOSTLY)):
+        name = draw(st.sampled_from(sorted(top["choice"])))
+        of = draw(st.sampled_from(("mark", "turns", "pump", "mark", "turns")))
+        used = top["choice"][name][("pump", "mark", "turns").index(of)]
+        second = best({**case, "constraints": [{"kind": "forbid", "of": of, "over": [name], "at": [used]}]})
+        if second is not None:
+            return second["rates"], second["choice"]
+    found = [draw(coupled_settings(case)) for _ in range(4)]
+    return min(found, key=lambda setting: not judge(case, *setting)["feasible"])
+
+
+def _does(case, at, choice, of, point):
+    """What a point does in a setting: dose (mL/h), air (L/min), turns, mark, pump or rate (1/min)."""
+    pump, mark, turns = choice[point["name"]]
+    rate = at[point["name"]]
+    if of == "dose":
+        return 60 * part(case, point, rate, choice[point["name"]])["dose"]
+    found = {"air": flow_at(case, point, turns), "turns": turns, "mark": mark, "pump": pump, "rate": rate}
+    return found[of]
+
+
+def _all_overs(case):
+    """Every `over` to draw from: all points, a tag, a name, two names, a tag and a name."""
+    names = [point["name"] for point in in_order(case)]
+    tags = sorted({tag for point in case["points"] for tag in point["tags"]})
+    pairs = [[one, other] for k, one in enumerate(names) for other in names[:k]]
+    return [None, *([tag] for tag in tags), *([name] for name in names), *pairs,
+            *([tag, name] for tag in tags for name in names)]  # fmt: skip
+
+
+@st.composite
+def _overs(draw, case, alike=None):
+    """An `over`; with `alike`, a function of a point, of points for which it is the same, several if there are any."""
+    found = _all_overs(case)
+    if alike is not None:
+        same = [over for over in found if len({alike(point) for point in covered(case, over)}) == 1]
+        several = [over for over in same if len(covered(case, over)) > 1]
+        found = several or same
+    return draw(st.sampled_from(found))
+
+
+@st.composite
+def _constraint(draw, case, at, choice):
+    """A constraint that a setting keeps, but for one in twelve."""
+    kinds = ["total", "total", "same", "fix", "forbid", "distinct"]
+    if len(case["points"]) > 1:
+        kinds += ["compare", "ratio"]
+    kind, wrong = draw(st.sampled_from(kinds)), draw(st.sampled_from((False,) * 11 + (True,)))
+
+    def does(of):
+        return lambda point: _does(case, at, choice, of, point)
+
+    if kind == "total":
+        return draw(_totals(case, does, wrong))
+    if kind in ("compare", "ratio"):
+        return draw(_sides(case, kind, does, wrong))
+    of = draw(st.sampled_from(("mark", "turns", "pump", "rate") if kind == "fix" else ("mark", "turns", "pump")))
+    if kind == "same":
+        return {"kind": kind, "of": of, "over": draw(_overs(case, None if wrong else does(of)))}
+    if kind == "fix":
+        over = draw(_overs(case, does(of)))
+        value = does(of)(covered(case, over)[0])
+        return {"kind": kind, "of": of, "over": over, "at": draw(_others(case, over, of, value)) if wrong else value}
+    over = draw(_overs(case))
+    used = {does(of)(point) for point in covered(case, over)}
+    if kind == "distinct":
+        return {"kind": kind, "of": of, "over": over, "max": max(1, len(used) - wrong)}
+    unused = sorted(_known(case, over, of) - used)
+    if not unused and not wrong:
+        return draw(_totals(case, does, wrong))
+    never = draw(st.lists(st.sampled_from(unused), min_size=1, unique=True)) if unused and not wrong else []
+    return {"kind": kind, "of": of, "over": over, "at": never or [draw(st.sampled_from(sorted(used)))]}
+
+
+def _known(case, over, of):
+    """Every mark, turns or pump that these points could be set to, or every rate."""
+    if of == "rate":
+        return set(rates(case))
+    place = ("pump", "mark", "turns").index(of)
+    return {option[place] for point in covered(case, over) for option in options(case, point)}
+
+
+@st.composite
+def _others(draw, case, over, of, value):
+    """Another value than this one to fix, where there is another."""
+    return draw(st.sampled_from(sorted(_known(case, over, of) - {value}) or [value]))
+
+
+@st.composite
+def _bounds(draw, value, wrong):
+    """(min, max), either None, with a value just between or some way from it; if wrong, beyond it."""
+    if wrong:
+        below = 0.6 * value if value > 0 else 1.4 * value - 0.1
+        above = 1.4 * value if value > 0 else 0.6 * value + 0.1
+        return draw(st.sampled_from(((_nice(above), None), (None, _nice(below)))))
+    low, high = (value - abs(value) * draw(st.sampled_from((0.0, 0.001, 0.02, 0.1, 0.3))) for _ in range(2))
+    high = 2 * value - high
+    return draw(st.sampled_from(((None, high), (low, None), (low, high))))
+
+
+@st.composite
+def _totals(draw, case, does, wrong):
+    of, over = draw(st.sampled_from(("air", "dose", "air", "dose", "turns"))), draw(_overs(case))
+    points, times = covered(case, over), None
+    if draw(st.sampled_from(RARELY)):
+        chosen = draw(st.lists(st.sampled_from([p["name"] for p in points]), min_size=1, unique=True))
+        times = {name: draw(st.sampled_from((0.5, 2.0, 3.0, 1.5))) for name in chosen}
+    low, high = draw(_bounds(sum((times or {}).get(p["name"], 1.0) * does(of)(p) for p in points), wrong))
+    return {"kind": "total", "of": of, "over": over, "min": low, "max": high, "times": times}
+
+
+@st.composite
+def _sides(draw, case, kind, does, wrong):
+    of = draw(st.sampled_from(("dose", "air") if kind == "ratio" else ("dose", "air", "turns")))
+    first, second = draw(st.permutations([over[0] for over in _all_overs(case)[1:] if len(over) == 1]))[:2]
+    one, other = (sum(does(of)(point) for point in covered(case, [side])) for side in (first, second))
+    low, high = draw(_bounds(one / other if kind == "ratio" else one - other, wrong))
+    return {"kind": kind, "of": of, "first": first, "second": second, "min": low, "max": high}
