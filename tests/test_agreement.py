@@ -14,7 +14,7 @@ from strategies import cases, raw
 import stackopt
 from stackopt.judge import ROOM, Settings, judge
 from stackopt.optimise import merge as merging
-from stackopt.optimise import mip
+from stackopt.optimise import mip, proving
 from stackopt.optimise.between import meeting, price_between
 from stackopt.optimise.merge import Limits, front, merge, preferred
 from stackopt.optimise.price import price, priced_at
@@ -105,7 +105,7 @@ def test_search_is_the_oracle_where_the_model_decides(free, data):
 def one_shot_is_best(case, solver):
     """Hold both stages of the one-shot model to the oracle."""
     stack, expected = stack_of(case), oracle.best(case)
-    found = mip.one_shot(stack, solver)
+    found = proving.one_shot(stack, solver)
     if expected is None:
         assert found is None
         return
@@ -147,13 +147,13 @@ def test_highs_and_cbc_agree_on_the_same_models(case):
     # No weights so small that a solver's tolerance on the excess lets a point stray far.
     points = [{**point, "weight": min(max(point["weight"], 0.5), 2.0)} for point in case["points"]]
     stack = stack_of({**case, "points": points})
-    first = [mip.solve(stack, solver=solver) for solver in ("highs", "cbc")]
+    first = [proving.solve(stack, solver=solver) for solver in ("highs", "cbc")]
     assert (first[0] is None) == (first[1] is None)
     if first[0] is not None:
         assert first[0].excess == pytest.approx(first[1].excess, abs=MODEL)
         assert first[0].bound == pytest.approx(first[1].bound, rel=MODEL, abs=MODEL)
         least = min(proved.excess for proved in first)
-        second = [mip.solve(stack, solver=solver, excess=least) for solver in ("highs", "cbc")]
+        second = [proving.solve(stack, solver=solver, excess=least) for solver in ("highs", "cbc")]
         assert second[0].value == pytest.approx(second[1].value, rel=MODEL, abs=MODEL)
         # CBC takes numbers as whole that are so to its tolerance only: its bound may be lower.
         assert second[0].bound == pytest.approx(second[0].value, rel=MODEL, abs=MODEL)

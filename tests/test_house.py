@@ -10,10 +10,11 @@ import stackopt
 PACKAGE = Path(stackopt.__file__).parent
 # In the order of the flow: a file imports only from files that stand before it.
 FLOW = [
-    "version", "errors", "physics.dosing", "physics.spray", "units", "problem.keys", "problem.constraints", "problem.model", "problem.rules", "problem.files",
-    "problem.starter", "stack", "judge", "optimise.scan", "optimise.price", "optimise.merge", "optimise.between",
-    "optimise.mip", "optimise.outcome", "optimise.medians", "optimise.coupled", "optimise.search", "optimise.conflicts", "words", "explain",
-    "report.terminal", "bands", "result", "cli", "__main__",
+    "version", "errors", "physics.dosing", "physics.spray", "units", "problem.keys", "problem.constraints",
+    "problem.model", "problem.rules", "problem.files", "problem.starter", "stack", "judge", "optimise.scan",
+    "optimise.price", "optimise.merge", "optimise.between", "optimise.mip", "optimise.models", "optimise.proving",
+    "optimise.outcome", "optimise.medians", "optimise.useful", "optimise.coupled", "optimise.search",
+    "optimise.conflicts", "words", "explain", "report.terminal", "bands", "result", "cli", "__main__",
 ]  # fmt: skip
 # Imported late, against the flow, where it is used: model's validator calls rules.
 LATE = {("problem.model", "problem.rules")}

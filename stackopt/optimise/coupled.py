@@ -15,12 +15,14 @@ import numpy as np
 
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
-from stackopt.optimise import mip
+from stackopt.optimise import mip, proving
 from stackopt.optimise.medians import TooManySets, good_set, sets_below, whole
 from stackopt.optimise.merge import Limits, TooManyLabels, merge, merge_worst, preferred
+from stackopt.optimise.models import Sliding
 from stackopt.optimise.outcome import TINY, Outcome, Stopped
 from stackopt.optimise.price import price
 from stackopt.optimise.scan import BATCH, BIG, Options, options, rates
+from stackopt.optimise.useful import useful
 from stackopt.stack import Array, Stack
 
 _INSIDE = 3 * TIE  # what the slack of a miss may add between two rates that are compared
@@ -156,7 +158,7 @@ class Hunt:
         most = min(most, BIG / 2)
         if goal == "value" and self.best > TIE:
             held, _ = sets_below(self.least, stack.count, self.best + TIE, stack.worst, self._tick)
-            totals = whole(np.array([cost[row].min(axis=0) for row in held]), stack.worst)
+            totals = whole(cost[held].min(axis=1), stack.worst)
             sets, totals = held[totals <= most], totals[totals <= most]
         else:
             sets, totals = sets_below(cost, stack.count, most, stack.worst, self._tick)
@@ -164,7 +166,7 @@ class Hunt:
         cells = [(float(total) - multiplier * ROOM, Cell(tuple(row.tolist())))
                  for row, total in zip(sets, totals, strict=True)]  # fmt: skip
         if slides(stack):
-            cells += self._intervals(cost, multiplier, most) if stack.count == 1 else []
+            cells += self._intervals(goal, multiplier, most) if stack.count == 1 else []
             if stack.count > 1:
                 self._look_inside(cost, most, goal, [total for total, _ in cells])
         if stack.count > 1:
@@ -173,8 +175,11 @@ class Hunt:
 
     def _value_of(self, part: Options) -> Array:
         """Value of the options that settings of least X may contain; BIG for others."""
-        value = part.error + self.rest if self.stack.worst else part.value
-        return np.where(part.excess <= self._room_of_one(), value, BIG)
+        return np.where(part.excess <= self._room_of_one(), self._worth(part), BIG)
+
+    def _worth(self, part: Options) -> Array:
+        """What options add to the value, or (worst) at least make of it."""
+        return part.error + self.rest if self.stack.worst else part.value
 
     def _room_of_one(self) -> Array:
         """How much excess one point's option may have [points, 1] when all others have their least."""
@@ -192,17 +197,27 @@ class Hunt:
         found = float(price(cost, part.air).multiplier[0])
         return found if found < BIG / 1e6 else 0.0
 
-    def _intervals(self, cost: Array, multiplier: float, most: float) -> list[tuple[float, Cell]]:
+    def _intervals(self, goal: str, multiplier: float, most: float) -> list[tuple[float, Cell]]:
         """The intervals between neighbouring rates. What an option costs there is linear, the least of options concave:
         a sum of such is least at an end, and so is each point's part of the largest."""  # fmt: skip
-        if self.stack.worst:
-            totals = whole(np.minimum(cost[:-1], cost[1:]), True)
-        else:
-            totals = np.minimum(whole(cost[:-1], False), whole(cost[1:], False))
+        size = max(1, BATCH // (self.stack.stroke.size * self.stack.screws))
         cells = []
-        for k in np.flatnonzero(totals <= most + _INSIDE).tolist():
-            for low, high in self._outside(float(self.at[k]), float(self.at[k + 1])):
-                cells.append((float(totals[k]) - multiplier * ROOM - _INSIDE, Cell((), low, high)))
+        for k in range(0, len(self.at) - 1, size):
+            self._tick()
+            lows, highs = self.at[:-1][k : k + size], self.at[1:][k : k + size]
+            ends = [options(self.stack, at, (lows + highs) / 2) for at in (lows, highs)]
+            costs = [end.excess for end in ends]
+            if goal == "value":  # an option may have too much excess at both ends only if it has so inside
+                held = np.minimum(ends[0].excess, ends[1].excess) <= self._room_of_one()
+                costs = [np.where(held, self._worth(end), BIG) for end in ends]
+            least = [(cost + multiplier * end.air).min(axis=2) for cost, end in zip(costs, ends, strict=True)]
+            if self.stack.worst:
+                totals = whole(np.minimum(*least), True)
+            else:
+                totals = np.minimum(whole(least[0], False), whole(least[1], False))
+            for n in np.flatnonzero(totals <= most + _INSIDE).tolist():
+                cells += [(float(totals[n]) - multiplier * ROOM - _INSIDE, Cell((), low, high))
+                          for low, high in self._outside(float(lows[n]), float(highs[n]))]  # fmt: skip
         return cells
 
     def _outside(self, low: float, high: float) -> list[tuple[float, float]]:
@@ -304,8 +319,7 @@ class Hunt:
         limits: dict[str, float] = {}
         if goal == "value":
             limits["excess"] = self.best
-        best = self.best if goal == "excess" else self.value
-        if np.isfinite(best):
+        if cell.inside and np.isfinite(best := self.best if goal == "excess" else self.value):
             limits[goal] = best
         self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
         try:
@@ -316,14 +330,15 @@ class Hunt:
             raise Stopped(stop.status) from None
         return None if found is None else found.settings
 
-    def _modelled(self, cell: Cell, goal: str, limits: Mapping[str, float]) -> mip.Proved | None:
+    def _modelled(self, cell: Cell, goal: str, limits: Mapping[str, float]) -> proving.Proved | None:
         if cell.inside:
-            return mip.least(mip.Sliding(self.stack, cell.low, cell.high), goal, limits, deadline=self.deadline)
+            return proving.least(Sliding(self.stack, cell.low, cell.high), goal, limits, deadline=self.deadline)
         at = self.at[list(cell.rates)].tolist()
-        usable = None
+        part = options(self.stack, np.array(at))
+        usable = useful(self.stack, part)
         if goal == "value":
-            usable = np.stack([part <= self._room_of_one() for part in options(self.stack, np.array(at)).excess])
-        return mip.choose(self.stack, at, goal, limits, self.deadline, usable)
+            usable &= part.excess <= self._room_of_one()
+        return proving.choose(self.stack, at, goal, limits, self.deadline, usable)
 
     # A set of rates, without rules
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, TIE, Settings, judge
-from stackopt.optimise import coupled, mip
+from stackopt.optimise import coupled, mip, proving
 from stackopt.optimise.between import meeting, price_between
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, preferred
 from stackopt.optimise.outcome import TINY, Outcome, Stopped
@@ -362,7 +362,7 @@ class _Hunt:
     def _preferred_by_model(self, cell: int) -> Settings:
         """What the model prefers of the settings that tie; what was judged already where it goes astray in that."""
         try:
-            settings = mip.preferred(self.stack, self.low[cell], self.best, self.value, self.deadline)
+            settings = proving.preferred(self.stack, self.low[cell], self.best, self.value, self.deadline)
         except mip.NoProof as stop:
             raise Stopped(stop.status) from None
         return settings if settings is not None and self._confirmed(settings) else self.judged[cell]
@@ -385,13 +385,13 @@ class _Hunt:
                     found.append((verdict.least, verdict.value, settings))
         return min(found, key=lambda f: f[:2])[2] if found else None
 
-    def _model(self, cell: int, excess: float | None) -> mip.Proved | None:
+    def _model(self, cell: int, excess: float | None) -> proving.Proved | None:
         """Where merging grows too large: the model decides."""
         self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
         try:
             if not self._single(cell):
-                return mip.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
+                return proving.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)
             goal, limits = ("excess", {}) if excess is None else ("value", {"excess": excess})
-            return mip.choose(self.stack, [float(self.low[cell])], goal, limits, self.deadline)
+            return proving.choose(self.stack, [float(self.low[cell])], goal, limits, self.deadline)
         except mip.NoProof as stop:
             raise Stopped(stop.status) from None
