@@ -2,7 +2,7 @@
 
 >>> import stackopt
 >>> sorted(stackopt.__all__)[:4]
-['Fault', 'Problem', 'ProblemError', 'Rates']
+['Check', 'Fault', 'Problem', 'ProblemError']
 """
 
 from importlib import import_module
@@ -17,15 +17,18 @@ _HOMES = {
     "Problem": "stackopt.problem.model",
     "solve": "stackopt.result",
     "rates": "stackopt.bands",
+    "check": "stackopt.today",
+    "keep": "stackopt.today",
     "Result": "stackopt.result",
     "Rates": "stackopt.bands",
+    "Check": "stackopt.today",
     "Fault": "stackopt.errors",
     "StackoptError": "stackopt.errors",
     "ProblemError": "stackopt.errors",
     "SolverError": "stackopt.errors",
 }
-__all__ = ["Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "StackoptError", "__version__",
-           "rates", "read", "schema", "solve"]  # fmt: skip
+__all__ = ["Check", "Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "StackoptError",
+           "__version__", "check", "keep", "rates", "read", "schema", "solve"]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

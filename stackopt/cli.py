@@ -5,6 +5,9 @@ import json
 import os
 import signal
 import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -79,18 +82,19 @@ def _main(version: Annotated[bool, typer.Option("--version", callback=_version, 
     pass
 
 
-def _answer(file: str, call: str, as_json: bool, lines: bool = False) -> int:
+def _answer(file: str, ask: Callable[[Any], Any], as_json: bool, lines: bool = False,
+            more: "_More | None" = None) -> int:  # fmt: skip
     """Read one file, answer it and print that; the exit code."""
     import stackopt
 
     try:
-        result = getattr(stackopt, call)(stackopt.read(file))
+        result = ask(stackopt.read(file))
         gc.enable()
         try:
-            code, text = result.exit_code, result.to_dict() if as_json else str(result)
+            code, text = result.exit_code, _told(result, as_json, more)
         except KeyboardInterrupt:  # while the explanation was sought: the settings are there all the same
             result = result.unexplained()
-            code, text = 130, result.to_dict() if as_json else str(result)
+            code, text = 130, _told(result, as_json, None)
     except StackoptError as error:
         return _faults(error, file, as_json, lines)
     if as_json:
@@ -100,14 +104,101 @@ def _answer(file: str, call: str, as_json: bool, lines: bool = False) -> int:
     return code
 
 
+def _told(result: Any, as_json: bool, more: "_More | None") -> Any:
+    """An answer as plain data or as text, with what else was asked for."""
+    if more is None:
+        return result.to_dict() if as_json else str(result)
+    return more.told(result, as_json)
+
+
+@dataclass(frozen=True)
+class _More:
+    """What `solve` is asked for besides the answer."""
+
+    alternatives: int
+    what_if: bool
+    lp: str | None
+    write: str | None
+
+    def told(self, result: Any, as_json: bool) -> Any:
+        from stackopt.report import terminal
+
+        told = result.to_dict() if as_json else str(result)
+        if self.alternatives:
+            others = result.alternatives(self.alternatives)
+            if as_json:
+                told["alternatives"] = [{key: value for key, value in other.to_dict().items() if key in (
+                    "in_tolerance", "rate_per_min", "generators", "points", "air", "objective")} for other in others]
+            else:
+                told += "\n" + terminal.alternatives_text(result, others)
+        if self.what_if:
+            cases = result.what_if()
+            if as_json:
+                told["what_if"] = [case.to_dict() for case in cases]
+            else:
+                told += "\n" + terminal.what_if_text(result, cases)
+        if self.lp:
+            from stackopt.optimise.proving import written
+
+            _write_new(self.lp, written(result.stack))
+        if self.write:
+            self._changed(result)
+        return told
+
+    def _changed(self, result: Any) -> None:
+        from stackopt.problem.files import text_of
+
+        if not result.advice:
+            _say(f"{self.write} is not written: there is no advice to follow")
+            return
+        whole = [n for n, advice in enumerate(result.advice, 1) if advice.serves_all] or [1]
+        _write_new(self.write, text_of(result.changed(whole[0]), self.write))
+        _say(f"wrote {self.write}, with advice {whole[0]} followed: {result.advice[whole[0] - 1].change}")
+
+
+def _write_new(file: str, text: str) -> None:
+    """Write a file that does not exist yet, whole or not at all."""
+    folder = Path(file).parent
+    try:
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=folder, delete=False) as stream:
+            stream.write(text)
+        try:
+            os.link(stream.name, file)  # unlike a renaming, it never replaces what is there
+        finally:
+            os.unlink(stream.name)
+    except FileExistsError:
+        raise ProblemError((Fault(None, "a file of that name", "a new name; nothing is overwritten"),), file) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ProblemError((Fault(None, reason, "a place that can be written to"),), file) from None
+
+
 @app.command()
-def solve(files: Files, as_json: Json = False) -> None:
+def solve(
+    files: Files,
+    as_json: Json = False,
+    alternatives: Annotated[int, typer.Option("--alternatives", metavar="N", min=0, max=1000, help=(
+        "Show the next best rates too, each with its best settings."))] = 0,
+    what_if: Annotated[bool, typer.Option("--what-if", help=(
+        "Show how the answer moves with less or more air, the rate off by its drift, a mark lost."))] = False,
+    keep: Annotated[bool, typer.Option("--keep", help=(
+        "Of settings nearly as good as the best, take those with the fewest changes against today (now)."))] = False,
+    lp: Annotated[str | None, typer.Option("--lp", metavar="NEW", help=(
+        "Write the model in LP format to a new file."))] = None,
+    write: Annotated[str | None, typer.Option("--write", metavar="NEW", help=(
+        "Write the problem, with the first advice followed that serves every point, to a new file."))] = None,
+) -> None:  # fmt: skip
     """The settings of one machine or of many."""
+    import stackopt
+
+    if len(files) > 1 and (lp or write):
+        raise ProblemError((Fault("--lp" if lp else "--write", f"{len(files)} files", "one FILE"),))
+    more = _More(alternatives, what_if, lp, write)
     codes = []
     for number, file in enumerate(files):
         if not as_json and len(files) > 1:
             _print(f"{'' if number == 0 else chr(10)}== {file}")
-        codes.append(_answer(file, "solve", as_json, len(files) > 1))
+        codes.append(_answer(file, stackopt.keep if keep else stackopt.solve, as_json, len(files) > 1, more))
         if codes[-1] == 130:
             break
     raise typer.Exit(min(codes, key=_WORST.index))
@@ -116,7 +207,17 @@ def solve(files: Files, as_json: Json = False) -> None:
 @app.command()
 def rates(file: File, as_json: Json = False) -> None:
     """Which rates and marks serve which point, and what conflicts."""
-    raise typer.Exit(_answer(file, "rates", as_json))
+    import stackopt
+
+    raise typer.Exit(_answer(file, stackopt.rates, as_json))
+
+
+@app.command()
+def check(file: File, as_json: Json = False) -> None:
+    """What the settings of today do, beside the best ones."""
+    import stackopt
+
+    raise typer.Exit(_answer(file, stackopt.check, as_json))
 
 
 @app.command()
@@ -132,14 +233,7 @@ def new(file: Annotated[str, typer.Argument(metavar="FILE", help="The file to ma
     """A commented starting file."""
     from stackopt.problem.starter import STARTER
 
-    try:
-        with open(file, "x", encoding="utf-8") as stream:
-            stream.write(STARTER)
-    except FileExistsError:
-        raise ProblemError((Fault(None, "a file of that name", "a new name; nothing is overwritten"),), file) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise ProblemError((Fault(None, reason, "a place that can be written to"),), file) from None
+    _write_new(file, STARTER)
     _say(f"wrote {file}; fill in your machine, then: stackopt solve {Path(file).name}")
 
 

@@ -35,6 +35,8 @@ def pin(stack: Stack, settings: Settings, now: Verdict, side: int) -> str:
     barred = (rate < stack.rate_min) | (rate > stack.rate_max[point, stroke])
     if barred.any():
         return f"{_names(stack, barred)}: {'cut' if side < 0 else 'max_rate'} forbids it"
+    if set(moved.broken) - set(now.broken):
+        return f"{', '.join(moved.broken)} forbids it"
     if moved.air > stack.capacity * ROOM >= now.air:
         return "the air supply would not do"
     out = moved.dose_miss > now.dose_miss

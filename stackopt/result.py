@@ -1,18 +1,20 @@
 """What comes out: a result with its proof, figures by the judge, and the same as plain data for JSON."""
 
-import math
 import time
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, ClassVar
 
+from stackopt.advice import Advice, advise, changed
 from stackopt.explain import part_warnings, pin
+from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise import conflicts as clash
 from stackopt.optimise.outcome import Outcome
 from stackopt.optimise.search import search
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
+from stackopt.whatif import Case, what_if
 from stackopt.words import conflict_words, hard_words, number
 
 EXPLAIN = 10.0  # seconds that an explanation may take
@@ -23,37 +25,6 @@ CAUTIONS = (
     "licensed practice.",
 )
 VANISHING = "Fluids that vanish are often flammable: no ignition sources, no hot work; ask the safety officer."
-
-
-@dataclass(frozen=True)
-class PointResult:
-    """One point's settings and what they do; doses in mL/h, air in L/min ANR, shares as numbers."""
-
-    name: str
-    generator: int
-    pump: str
-    mark: str
-    turns: float
-    dose_mL_per_h: float
-    required_mL_per_h: float
-    error: float
-    in_tolerance: bool
-    excess: float
-    air_L_per_min: float
-    air_min_L_per_min: float | None
-    air_max_L_per_min: float | None
-    spray: str
-
-
-@dataclass(frozen=True)
-class Objective:
-    """X, E, the worst error, the share of the air supply and the value."""
-
-    excess: float
-    mean_error: float
-    worst_error: float
-    air_share: float
-    value: float
 
 
 @dataclass(frozen=True)
@@ -80,6 +51,8 @@ class Result:
     seconds: float
     explained: bool = True  # else conflicts and other rates are left out
 
+    proved: ClassVar[str] = "proved best"
+
     def unexplained(self) -> "Result":
         """The same answer without what would have to be searched for to explain it."""
         return replace(self, explained=False)
@@ -101,8 +74,8 @@ class Result:
 
     @property
     def rate(self) -> float | None:
-        """Strokes per minute."""
-        return self.settings.rate if self.settings else None
+        """Strokes per minute; None where several generators run at rates of their own (see `settings.generators`)."""
+        return self.settings.rate if self.settings and len(self.settings.generators) == 1 else None
 
     @cached_property
     def verdict(self) -> Verdict | None:
@@ -124,28 +97,19 @@ class Result:
     @cached_property
     def points(self) -> tuple[PointResult, ...]:
         """The points in the order of the file; empty without settings."""
-        verdict, settings, stack = self.verdict, self.settings, self.stack
-        if verdict is None or settings is None:
+        if self.verdict is None or self.settings is None:
             return ()
-        rows = [PointResult(
-            name=name, generator=1, pump=stack.pumps[i][settings.stroke[i]],
-            mark=stack.marks[i][settings.stroke[i]], turns=stack.turns[i][settings.screw[i]],
-            dose_mL_per_h=float(verdict.dose[i] * 60), required_mL_per_h=float(stack.dose[i] * 60),
-            error=float(verdict.error[i]), in_tolerance=bool(verdict.excess[i] == 0),
-            excess=float(verdict.excess[i]), air_L_per_min=float(verdict.flow[i]),
-            air_min_L_per_min=float(verdict.air_min[i]) or None,
-            air_max_L_per_min=float(verdict.air_max[i]) if math.isfinite(verdict.air_max[i]) else None,
-            spray=_spray(verdict, i),
-        ) for i, name in enumerate(stack.names)]  # fmt: skip
-        return tuple(row for _, row in sorted(zip(stack.place, rows, strict=True), key=lambda pair: pair[0]))
+        return points_of(self.stack, self.settings, self.verdict)
+
+    @property
+    def generators(self) -> list[dict[str, Any]]:
+        """The generators by rising rate, each with its rate and points; empty without settings."""
+        return generators_of(self.settings, self.points) if self.settings else []
 
     @cached_property
     def objective(self) -> Objective | None:
         """What the settings are worth."""
-        v = self.verdict
-        if v is None:
-            return None
-        return Objective(v.least, v.mean_error, v.worst_error, v.air / self.stack.capacity, v.value)
+        return objective_of(self.stack, self.verdict) if self.verdict is not None else None
 
     @cached_property
     def bound(self) -> Bound | None:
@@ -205,33 +169,49 @@ class Result:
         return [] if air is None else [conflict_words(stack, self.rate_map, air.points, air)]
 
     @cached_property
-    def next_best(self) -> tuple[Objective, ...]:
-        """What the two next best rates would be worth (see `next_rates`)."""
-        return tuple(result.objective for result in self._next)
+    def next_best(self) -> list["Result"]:
+        """The answers at the two next best rates, fewer where there are fewer or too little time."""
+        patience = min(self._patience / 2, 1 + 3 * self.seconds)
+        return self.alternatives(2, patience) if self.explained and self.status == "optimal" else []
 
-    @cached_property
-    def next_rates(self) -> tuple[float, ...]:
-        """The two next best rates [1/min], fewer where there are fewer; on a free dial at least 1 % apart."""
-        return tuple(result.rate for result in self._next)
+    def alternatives(self, count: int, seconds: float | None = None) -> list["Result"]:
+        """The next best rates, each with its best settings: up to `count`, those that are proved within `seconds` each.
 
-    @cached_property
-    def _next(self) -> list["Result"]:
+        On a free dial they are at least 1 % apart; with several generators none has all the rates of a better one.
+        """
         found: list[Result] = []
-        avoid = [self.settings.generators]
-        stack = replace(self.stack, time_limit=min(self._patience / 2, 1 + 3 * self.seconds))
-        while self.explained and self.status == "optimal" and len(found) < 2:
+        avoid = [self.settings.generators] if self.settings else []
+        stack = self.stack if seconds is None else replace(self.stack, time_limit=seconds)
+        while avoid and len(found) < count:
             outcome = search(stack, tuple(avoid), TIE if stack.step is not None else APART)
             if outcome.status == "interrupted":
                 raise KeyboardInterrupt
             if outcome.status != "optimal":
                 break
-            found.append(replace(self, outcome=outcome))
+            found.append(Result(self.problem, self.stack, outcome, self.seconds))
             avoid.append(found[-1].settings.generators)
         return found
 
     @cached_property
-    def pins(self) -> tuple[str, str]:
-        """What stands against a lower rate and against a higher one, with the settings kept."""
+    def advice(self) -> list[Advice]:
+        """What to change so that points come into tolerance, each change solved again."""
+        if not self.explained or self.status != "optimal" or self.in_tolerance:
+            return []
+        return advise(self.problem, self.stack, self.settings, self._patience)
+
+    def changed(self, number: int = 1) -> Problem:
+        """The problem with a piece of advice followed, counted from 1. IndexError where there is none."""
+        return changed(self.problem, self.advice[number - 1])
+
+    def what_if(self) -> list[Case]:
+        """How the answer moves with less or more air, with the rate off by its drift, with a mark lost."""
+        return what_if(self.stack)
+
+    @cached_property
+    def pins(self) -> tuple[str, str] | None:
+        """What stands against a lower rate and against a higher one, with the settings kept; of one generator."""
+        if self.rate is None:
+            return None
         return tuple(pin(self.stack, self.settings, self.verdict, side) for side in (-1, +1))
 
     @cached_property
@@ -246,13 +226,24 @@ class Result:
             if high is not None and low > high * (1 + 1e-9):
                 found.append(f"{point.name}: no air fits this dose: at least {number(low)} and at most "
                              f"{number(high)} L/min are asked; the larger miss counts")  # fmt: skip
-        found += part_warnings(self.problem, self.settings.rate)
+        found += [f"pump {name} is left out: its seals do not take {self.problem.fluid.kind}" for name in self.barred]
+        leaving = [p.name for p in self.points if p.may_leave and p.in_tolerance]
+        if leaving:
+            found.append(f"{', '.join(leaving)}: drift and spread may take dose or spray out of tolerance")
+        for rate in self.settings.generators:
+            found += [w for w in part_warnings(self.problem, rate) if w not in found]
         if not self.explained:
             found.append("interrupted before the explanation: conflicts and other rates are left out")
         slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= TIE else []
         if slipped:
             found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie")
         return found
+
+    @property
+    def barred(self) -> list[str]:
+        """Pumps that points offer but whose seals do not take the fluid."""
+        rows = zip(self.stack.pumps, self.stack.barred, strict=True)
+        return sorted({pump for row, out in rows for pump, barred in zip(row, out, strict=False) if barred})
 
     @property
     def cautions(self) -> list[str]:
@@ -264,6 +255,7 @@ class Result:
         """How the answer was proved, in a line."""
         closed = [f"{count} by {way}" for way, count in self.outcome.closed.items() if count]
         whole = "rates" if self.stack.step is not None else "rates and intervals"
+        whole = f"sets of {self.stack.count} {whole}" if self.stack.count > 1 else whole
         return f"{whole} ruled out or solved: {', '.join(closed) or 'none'}"
 
     def to_dict(self) -> dict[str, Any]:
@@ -276,7 +268,7 @@ class Result:
             "status": self.status,
             "in_tolerance": self.in_tolerance,
             "rate_per_min": self.rate,
-            "generators": [{"rate_per_min": self.rate, "points": [p.name for p in self.points]}] if verdict else [],
+            "generators": self.generators,
             "points": [vars(point) for point in self.points],
             "air": {
                 "total_L_per_min": verdict.air if verdict else None,
@@ -288,7 +280,7 @@ class Result:
             "bound": vars(bound) if bound else None,
             "gap": self.gap,
             "conflicts": self.conflicts,
-            "advice": [],
+            "advice": [advice.to_dict() for advice in self.advice],
             "warnings": self.warnings,
             "cautions": self.cautions,
             "solve": {"method": self.method, "seconds": self.seconds},
@@ -298,13 +290,6 @@ class Result:
         from stackopt.report.terminal import result_text
 
         return result_text(self)
-
-
-def _spray(verdict: Verdict, i: int) -> str:
-    if verdict.excess[i] - verdict.dose_miss[i] <= 0:
-        return "in window"
-    short, over = verdict.air_min[i] - verdict.flow[i], verdict.flow[i] - verdict.air_max[i]
-    return "too little air" if short >= over else "too much air"
 
 
 def solve(problem: Problem) -> Result:

@@ -13,8 +13,9 @@ FLOW = [
     "version", "errors", "physics.dosing", "physics.spray", "units", "problem.keys", "problem.constraints",
     "problem.model", "problem.rules", "problem.files", "problem.starter", "stack", "judge", "optimise.scan",
     "optimise.price", "optimise.merge", "optimise.between", "optimise.mip", "optimise.models", "optimise.proving",
-    "optimise.outcome", "optimise.medians", "optimise.useful", "optimise.coupled", "optimise.search",
-    "optimise.conflicts", "words", "explain", "report.terminal", "bands", "result", "cli", "__main__",
+    "optimise.outcome", "optimise.medians", "optimise.useful", "optimise.coupled", "optimise.search", "optimise.keep",
+    "optimise.conflicts", "words", "explain", "figures", "report.terminal",
+    "report.today_text", "advice", "whatif", "result", "bands", "today", "cli", "__main__",
 ]  # fmt: skip
 # Imported late, against the flow, where it is used: model's validator calls rules.
 LATE = {("problem.model", "problem.rules")}
@@ -45,7 +46,8 @@ def test_a_module_imports_only_from_what_stands_before_it(name, tree):
     used = {m.removeprefix("stackopt.") for m in _imports(tree)} & set(FLOW)
     after = {other for other in used if FLOW.index(other) >= FLOW.index(name) and (name, other) not in LATE}
     # Only for type checking, or when text is asked for: result and its text know each other.
-    assert after <= ({"result", "bands"} if name == "report.terminal" else set()), f"{name} imports {after}"
+    answers = {"result", "bands", "today", "plans", "groups", "whatif"} if name.startswith("report.") else set()
+    assert after <= answers, f"{name} imports {after}"
 
 
 @pytest.mark.parametrize("library,home", [("pulp", "optimise.mip"), ("pint", "units"), ("typer", "cli")])

@@ -140,13 +140,15 @@ class Settled(Model):
                 self.goals[goal] += [term for row in sums for term in row]
         if len(self.at) == 1:
             self.changes = int(stack.now_rate is not None and not same_rate(self.at[0], stack.now_rate))
-        if len(self.at) > stack.count:
+        if len(self.at) > 1:
             opened = [self.rows.variable(0, 1, whole=True, meaning=f"a generator at {r:g}/min") for r in self.at]
             self.rows.row([(1.0, u) for u in opened], high=stack.count, meaning="number of generators")
             for row in self.picks:
                 for s, u in enumerate(opened):
                     self.rows.row([(1.0, u), *((-1.0, y) for (site, _), y in row.items() if site == s)], low=0.0)
-            self.opened = opened
+            if stack.now_rate is not None:
+                self.goals["changes"] += [(1.0, u) for u, r in zip(opened, self.at, strict=True)
+                                          if not same_rate(r, stack.now_rate)]  # fmt: skip
         self._finish()
 
     def _meaning(self, i: int, site: int, option: int) -> str:

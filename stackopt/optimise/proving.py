@@ -30,8 +30,8 @@ class Proved:
 
 
 def count_changes(stack: Stack, settings: Settings) -> int:
-    """How many of today's settings change: the rate, and each point's mark (or pump) and turns, where they are known."""
-    count = int(stack.now_rate is not None and not all(same_rate(rate, stack.now_rate) for rate in settings.generators))
+    """How many of today's settings change, where they are known: rates, each point's mark (or pump) and its turns."""
+    count = sum(stack.now_rate is not None and not same_rate(rate, stack.now_rate) for rate in settings.generators)
     for today, stroke, screw in zip(stack.now, settings.stroke, settings.screw, strict=True):
         if today is not None:
             count += (stroke != today[0]) + (screw != today[1])

@@ -324,6 +324,21 @@ def _toml_keys(node: Any) -> list[str]:
     return keys
 
 
+def text_of(problem: Problem, file: str) -> str:
+    """A problem as the text of a file of that name: TOML, or JSON where it ends in .json.
+
+    >>> from stackopt.stack import _example
+    >>> text_of(_example(), "a.toml").splitlines()[:2]
+    ['[fluid]', 'kind = "neat oil"']
+    """
+    data = problem.to_dict()
+    if file.lower().endswith(".json"):
+        return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
+    import tomli_w
+
+    return tomli_w.dumps(data)
+
+
 # The schema
 
 def schema() -> dict[str, Any]:

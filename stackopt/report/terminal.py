@@ -11,14 +11,17 @@ from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
     from stackopt.bands import Rates
+    from stackopt.figures import PointResult
     from stackopt.result import Result
+    from stackopt.stack import Stack
+    from stackopt.whatif import Case
 
 WIDTH = 80
 _LABEL = 9
 _SPRAY = {"in window": "good", "too little air": "sputter", "too much air": "fog"}
 
 
-def _line(label: str, text: str) -> str:
+def labelled(label: str, text: str) -> str:
     """A label, right-aligned, and its text, wrapped under itself."""
     indent = " " * (_LABEL + 2)
     return textwrap.fill(text, WIDTH, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=indent,
@@ -31,28 +34,34 @@ def _percent(share: float) -> str:
 
 def result_text(result: "Result") -> str:
     """A short block and a table: what to dial in, what it does, why, and how it was proved."""
-    lines = [_line("machine", result.problem.title)] if result.problem.title else []
-    lines.append(_line("status", _status(result)))
+    lines = [labelled("machine", result.problem.title)] if result.problem.title else []
+    lines.append(labelled("status", _status(result)))
     if result.verdict is not None:
         lines += _found(result)
     lines += _conflicts(result.conflicts)
     if result.verdict is not None:
         lines += _rates_that_serve_most(result)
     if result.needed_air is not None:
-        lines.append(_line("needed", f"{number(result.needed_air)} L/min of air would serve every point"))
-    lines += [_line("warning", warning) for warning in result.warnings]
+        lines.append(labelled("needed", f"{number(result.needed_air)} L/min of air would serve every point"))
+    lines += [labelled("advice" if n == 1 else "", f"{n}: {a.change}" + ("" if a.serves_all else
+              f" (serves {_some(a.serves)})")) for n, a in enumerate(result.advice, 1)]  # fmt: skip
+    lines += [labelled("warning", warning) for warning in result.warnings]
     if result.status != "infeasible":
-        lines.append(_line("proof", f"{result.method}; {result.seconds:.2g}\xa0s"))
+        lines.append(labelled("proof", f"{result.method}; {result.seconds:.2g}\xa0s"))
     if result.points:
         lines += ["", *_table(result)]
-        lines += ["", *(_line("caution" if n == 0 else "", text) for n, text in enumerate(result.cautions))]
+        lines += ["", *(labelled("caution" if n == 0 else "", text) for n, text in enumerate(result.cautions))]
     return "\n".join(lines)
+
+
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
 def _conflicts(conflicts: list[dict]) -> list[str]:
     if len(conflicts) == 1:
-        return [_line("conflict", conflicts[0]["why"])]
-    return [_line("conflict" if n == 1 else "", f"{n}: {c['why']}") for n, c in enumerate(conflicts, 1)]
+        return [labelled("conflict", conflicts[0]["why"])]
+    return [labelled("conflict" if n == 1 else "", f"{n}: {c['why']}") for n, c in enumerate(conflicts, 1)]
 
 
 def _status(result: "Result") -> str:
@@ -62,7 +71,7 @@ def _status(result: "Result") -> str:
     all_served = "every point in tolerance" if result.in_tolerance else (
         f"{served} of {len(result.problem.point)} points in tolerance")
     if result.status == "optimal":
-        return f"{all_served}, proved best" if result.in_tolerance else (
+        return f"{all_served}, {result.proved}" if result.in_tolerance else (
             f"no setting serves every point; the best compromise, proved: {all_served}")
     stop = {"time limit": "the time limit came before the proof", "interrupted": "interrupted before the proof",
             "unproved": "the solver gave no proof"}
@@ -77,24 +86,31 @@ def _gap_of(result: "Result") -> str:
 
 
 def _found(result: "Result") -> list[str]:
-    lower, higher = result.pins
     objective, bound = result.objective, result.bound
-    lines = [_line("rate", f"{number(result.rate, 6)} strokes/min"),
-             _line("", f"lower: {lower}; higher: {higher}")]  # fmt: skip
-    if result.next_rates:
-        lines.append(_line("next best", "; ".join(
-            f"{number(rate, 6)}/min {_cost(objective, other)}"
-            for rate, other in zip(result.next_rates, result.next_best, strict=True))))  # fmt: skip
-    lines.append(_line("error", f"mean {_percent(objective.mean_error)}, worst {_percent(objective.worst_error)}"))
+    if result.pins:
+        lines = [labelled("rate", f"{number(result.rate, 6)} strokes/min"),
+                 labelled("", "lower: {}; higher: {}".format(*result.pins))]  # fmt: skip
+    else:
+        lines = [labelled("rates" if n == 1 else "", f"{n}: {number(one['rate_per_min'], 6)} strokes/min for "
+                       + _some(one["points"])) for n, one in enumerate(result.generators, 1)]  # fmt: skip
+    if result.next_best:
+        lines.append(labelled("next best", "; ".join(
+            f"{rates_of(other)} {_cost(objective, other.objective)}" for other in result.next_best)))  # fmt: skip
+    lines.append(labelled("error", f"mean {_percent(objective.mean_error)}, worst {_percent(objective.worst_error)}"))
     if objective.excess > 0 or not result.in_tolerance:
-        lines.append(_line("excess", f"{_percent(objective.excess)} beyond the tolerances (weighted mean); no setting "
+        lines.append(labelled("excess", f"{_percent(objective.excess)} beyond the tolerances (weighted mean); no setting "
                            f"is below {_percent(bound.excess)}"))  # fmt: skip
     limit = "not proved" if bound.value is None else number(bound.value)
     which = "no setting of that excess" if objective.excess else "no setting"
-    lines.append(_line("value", f"{number(objective.value)} (error and air); {which} is below {limit}"))
-    lines.append(_line("air", f"{result.verdict.air:.1f} of {number(result.stack.capacity)} L/min "
+    lines.append(labelled("value", f"{number(objective.value)} (error and air); {which} is below {limit}"))
+    lines.append(labelled("air", f"{result.verdict.air:.1f} of {number(result.stack.capacity)} L/min "
                        f"({_percent(objective.air_share)})"))  # fmt: skip
     return lines
+
+
+def rates_of(result: "Result") -> str:
+    """The rates of an answer."""
+    return " and ".join(number(rate, 6) for rate in result.settings.generators) + "/min"
 
 
 def _cost(best, other) -> str:
@@ -108,23 +124,39 @@ def _rates_that_serve_most(result: "Result") -> list[str]:
     found = result.rate_map
     if result.in_tolerance or not found.conflicts or not found.most:
         return []
-    return [_line("most", f"{len(found.most)} of {len(result.stack.names)} points have their dose at "
+    return [labelled("most", f"{len(found.most)} of {len(result.stack.names)} points have their dose at "
                   f"{rate_words(*found.most_range)} strokes/min")]  # fmt: skip
 
 
 def _table(result: "Result") -> list[str]:
-    head = ("point", "pump", "mark", "turns", "dose", "needs", "error", "air", "window", "spray")
-    unit = ("", "", "", "", "mL/h", "mL/h", "%", "L/min", "L/min", "")
-    rows, miss = [], dict(zip(result.stack.names, result.verdict.dose_miss, strict=True))
-    for p in result.points:
+    return points_table(result.stack, result.points, result.verdict.dose_miss)
+
+
+def points_table(stack: "Stack", points: Sequence["PointResult"], misses: Sequence[float]) -> list[str]:
+    """A row a point: what to dial in and what it does; `misses` of the doses stand in the order of the stack."""
+    head = ["point", "pump", "mark", "turns", "dose", "needs", "error", "air", "window", "spray"]
+    unit = ["", "", "", "", "mL/h", "mL/h", "%", "L/min", "L/min", ""]
+    rows, miss = [], dict(zip(stack.names, misses, strict=True))
+    several = len({p.generator for p in points}) > 1
+    for p in points:
         top = "" if p.air_max_L_per_min is None else number(p.air_max_L_per_min, 3)
         error = f"{100 * p.error:+.1f}" + ("!" if miss[p.name] else "")
-        rows.append((p.name, p.pump, p.mark, number(p.turns), number(p.dose_mL_per_h),
-                     number(p.required_mL_per_h), error,
-                     number(p.air_L_per_min, 3), f"{number(p.air_min_L_per_min or 0, 3)}..{top}",
-                     _SPRAY[p.spray]))  # fmt: skip
+        row = [p.name, p.pump, p.mark, number(p.turns), number(p.dose_mL_per_h),
+               number(p.required_mL_per_h), error,
+               number(p.air_L_per_min, 3), f"{number(p.air_min_L_per_min or 0, 3)}..{top}",
+               _SPRAY[p.spray]]  # fmt: skip
+        row[7:7] = [] if p.stray is None else [f"{100 * p.stray:.3g}" + ("~" if p.may_leave else "")]
+        rows.append(([str(p.generator)] if several else []) + row)
+    left = [0, 1, 9]
+    if points[0].stray is not None:
+        head[7:7], unit[7:7], left = ["stray"], ["+-%"], [0, 1, 10]
+    if several:
+        head, unit, left = ["", *head], ["", *unit], [0, *(k + 1 for k in left)]
+    first = int(several)
     legend = "doses while spraying, air at ANR" + ("; ! outside its tolerance" if any(miss.values()) else "")
-    return [*table([head, unit, *rows], flexible=(0, 1, 2), left=(0, 1, 9)), legend]
+    legend += "; ~ may stray out of it" if any(p.may_leave for p in points) else ""
+    flexible = (first, first + 1, first + 2)
+    return [*table([head, unit, *rows], flexible=flexible, left=left), *textwrap.wrap(legend, WIDTH)]
 
 
 def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:
@@ -151,20 +183,47 @@ def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence
     return lines
 
 
+def alternatives_text(result: "Result", others: Sequence["Result"]) -> str:
+    """The next best rates, each with its best settings."""
+    lines: list[str] = []
+    for n, other in enumerate(others, 1):
+        served = sum(point.in_tolerance for point in other.points)
+        lines += ["", labelled("next best", f"{n}: {rates_of(other)}, {_cost(result.objective, other.objective)}; {served} "
+                               f"of {len(other.points)} points in tolerance"),
+                  *points_table(other.stack, other.points, other.verdict.dose_miss)]  # fmt: skip
+    return "\n".join(lines or ["", labelled("next best", "no other rate was proved")])
+
+
+def what_if_text(result: "Result", cases: Sequence["Case"]) -> str:
+    """How the answer moves, a row a case."""
+    rows = [("what if", "", "served", "excess", "error", "air", "value"), ("", "1/min", "", "%", "%", "%", "")]
+    objective, served = result.objective, sum(point.in_tolerance for point in result.points)
+    rates = result.settings.generators if result.settings else ()
+    for change, status, at, count, worth in (
+            ("as in the file", result.status, rates, served, objective),
+            *((c.change, c.status, c.rates, c.served, c.objective) for c in cases)):  # fmt: skip
+        mark = "" if status == "optimal" else f" ({status})"
+        rows.append((change + mark, ", ".join(number(rate, 5) for rate in at), "" if count is None else str(count),
+                     *(["-"] * 4 if worth is None else [
+                         f"{100 * worth.excess:.2f}", f"{100 * worth.mean_error:.1f}", f"{100 * worth.air_share:.1f}",
+                         f"{worth.value:.4f}"])))  # fmt: skip
+    return "\n".join(["", *table(rows, flexible=(0,), left=(0,))])
+
+
 def rates_text(found: "Rates") -> str:
     """The bands of each point, what they share and what conflicts."""
     stack, rates = found.stack, found.map
-    lines = [_line("machine", found.problem.title)] if found.problem.title else []
+    lines = [labelled("machine", found.problem.title)] if found.problem.title else []
     if rates.shared:
-        lines.append(_line("shared", " and ".join(rate_words(a, b) for a, b in rates.shared) + " strokes/min"))
+        lines.append(labelled("shared", " and ".join(rate_words(a, b) for a, b in rates.shared) + " strokes/min"))
     else:
-        lines.append(_line("shared", "no rate serves every point"))
+        lines.append(labelled("shared", "no rate serves every point"))
         if rates.most:
-            lines.append(_line("most", f"{len(rates.most)} of {len(stack.names)} points at "
+            lines.append(labelled("most", f"{len(rates.most)} of {len(stack.names)} points at "
                                f"{rate_words(*rates.most_range)} strokes/min"))  # fmt: skip
     lines += _conflicts(found.to_dict()["conflicts"])
     if not rates.complete:
-        lines.append(_line("", "(there may be more conflicts)"))
+        lines.append(labelled("", "(there may be more conflicts)"))
     lines += ["", "strokes/min at which each mark gives the dose within tolerance"]
     rows = []
     for i in np.argsort(stack.place):

@@ -1,0 +1,115 @@
+"""The fewest changes against what is set today, among settings nearly as good as the best."""
+
+import time
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stackopt.judge import TIE, Settings, judge
+from stackopt.optimise import mip, proving
+from stackopt.optimise.coupled import slides
+from stackopt.optimise.models import Sliding, same_rate
+from stackopt.optimise.scan import BATCH, BIG, options, rates
+from stackopt.stack import Array, Stack
+
+SHARE, AMOUNT = 0.01, 0.001  # of the best value, and at least: what keeping may cost
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Settings with the fewest changes that were found; `proved` if no allowed ones have fewer."""
+
+    settings: Settings
+    changes: int
+    proved: bool
+
+
+def fewest_changes(stack: Stack, best: Settings) -> Kept:
+    """Settings that keep the least X and a value near that of the `best`, with the fewest changes against today.
+
+    The rates are taken one by one (on a free dial with the intervals between them), those first that bound the changes
+    lowest; with several generators all rates are one model. Of what the last model leaves open the value decides.
+
+    >>> from stackopt.optimise.search import search
+    >>> from stackopt.stack import Stack, _example
+    >>> stack = replace(Stack.of(_example()), now_rate=6.0, now=((1, 0), (0, 0)))
+    >>> fewest_changes(stack, search(stack).settings).changes
+    2
+    """
+    verdict = judge(stack, best)
+    limits = {"excess": verdict.least, "value": verdict.value + max(SHARE * abs(verdict.value), AMOUNT)}
+    hunt = _Keeping(stack, limits, Kept(best, proving.count_changes(stack, best), False))
+    try:
+        hunt.run()
+        return replace(hunt.kept, proved=True)
+    except mip.NoProof as stop:
+        if stop.status == "interrupted":
+            raise KeyboardInterrupt from None
+        return hunt.kept
+
+
+class _Keeping:
+    def __init__(self, stack: Stack, limits: dict[str, float], kept: Kept) -> None:
+        now = () if stack.now_rate is None else (stack.now_rate,)
+        self.stack = replace(stack, also=now)  # on a free dial today's rate is worth a look of its own
+        self.limits = limits
+        self.kept = kept
+        self.deadline = time.monotonic() + stack.time_limit
+
+    def run(self) -> None:
+        at = rates(self.stack)
+        least = self._least_changes(at)
+        able = np.isfinite(least)
+        at, least = at[able], least[able]
+        if self.stack.count > 1:
+            self._take(self._at(at.tolist(), {}))
+            self._take(self._at(at.tolist(), {"changes": self.kept.changes}))
+            return
+        for k in np.argsort(least, kind="stable").tolist():
+            if least[k] >= self.kept.changes:
+                break
+            self._take(self._at([float(at[k])], {}))
+        if slides(self.stack):
+            for low, high in zip(at[:-1].tolist(), at[1:].tolist(), strict=True):
+                if self.kept.changes > (self.stack.now_rate is not None):
+                    model = Sliding(self.stack, low, high)
+                    limits = {**self.limits, "changes": self.kept.changes - 1}
+                    self._take(proving.least(model, "changes", limits, deadline=self.deadline))
+        generators = self.kept.settings.generators
+        if any(same_rate(r, a) for r in generators for a in at.tolist()):  # of as many changes the best
+            self._take(self._at(list(generators), {"changes": self.kept.changes}))
+
+    def _at(self, at: list[float], more: dict[str, float]) -> proving.Proved | None:
+        goal = "value" if more else "changes"
+        return proving.choose(self.stack, at, goal, {**self.limits, **more}, self.deadline)
+
+    def _take(self, found: proving.Proved | None) -> None:
+        if found is None:
+            return
+        changes = proving.count_changes(self.stack, found.settings)
+        before = judge(self.stack, self.kept.settings).value
+        if (changes, found.value) < (self.kept.changes, before):
+            self.kept = Kept(found.settings, changes, False)
+
+    def _least_changes(self, at: Array) -> Array:
+        """No settings at a rate have fewer changes [rates]; infinity where none keep the limits."""
+        stack = self.stack
+        size = max(1, BATCH // (stack.stroke.size * stack.screws))
+        found = []
+        for k in range(0, len(at), size):
+            part = options(stack, at[k : k + size])
+            usable = part.excess < BIG / 2
+            for goal, cost in (("excess", part.excess), ("value", part.error if stack.worst else part.value)):
+                least = np.where(usable, cost, BIG).min(axis=2)
+                others = np.zeros_like(least) if stack.worst else least.sum(axis=1, keepdims=True) - least
+                usable &= cost <= (self.limits[goal] + 3 * TIE - others)[..., None]
+            changed = np.zeros(part.excess.shape[1:])
+            for i, today in enumerate(stack.now):
+                if today is not None:
+                    option = np.arange(changed.shape[1])
+                    changed[i] = (option // stack.screws != today[0]) + (option % stack.screws != today[1])
+            least = np.where(usable, changed, np.inf).min(axis=2).sum(axis=1)
+            if stack.now_rate is not None and stack.count == 1:
+                least += [not same_rate(rate, stack.now_rate) for rate in at[k : k + size].tolist()]
+            found.append(least)
+        return np.concatenate(found) if stack.count == 1 else np.zeros(len(at))

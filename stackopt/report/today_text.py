@@ -1,0 +1,65 @@
+"""Today's settings beside the best ones, as text."""
+
+from typing import TYPE_CHECKING
+
+from stackopt.report.terminal import labelled, points_table
+from stackopt.words import number
+
+if TYPE_CHECKING:
+    from stackopt.today import Check, KeptResult
+
+
+def check_text(check: "Check") -> str:
+    """What today's settings do, what the best would, and what to change."""
+    now, best = check.objective, check.best.objective
+    served = sum(point.in_tolerance for point in check.points)
+    lines = [labelled("machine", check.problem.title)] if check.problem.title else []
+    lines.append(labelled("today", f"{number(check.settings.rate, 6)} strokes/min; {served} of {len(check.points)} points "
+                          "in tolerance"))  # fmt: skip
+    if check.broken:
+        lines.append(labelled("broken", f"{', '.join(check.broken)}: these hard rules do not hold today"))
+    lines.append(labelled("", _worth(now, check.verdict.air, check.stack.capacity)))
+    if best is None:
+        lines.append(labelled("best", "no settings keep the hard rules" if check.best.status == "infeasible" else
+                              f"none found ({check.best.status})"))  # fmt: skip
+    else:
+        rates = " and ".join(number(rate, 6) for rate in check.best.settings.generators)
+        served = sum(point.in_tolerance for point in check.best.points)
+        lines.append(labelled("best", f"{rates} strokes/min; {served} of {len(check.points)} points in tolerance "
+                              f"({check.best.status})"))  # fmt: skip
+        lines.append(labelled("", _worth(best, check.best.verdict.air, check.stack.capacity)))
+        lines += change_lines(check.changes)
+    lines += ["", "today", *points_table(check.stack, check.points, check.verdict.dose_miss)]
+    if best is not None:
+        lines += ["", "best", *points_table(check.stack, check.best.points, check.best.verdict.dose_miss)]
+    lines += ["", *(labelled("caution" if n == 0 else "", text) for n, text in enumerate(check.best.cautions))]
+    return "\n".join(lines)
+
+
+def _worth(objective, air: float, capacity: float) -> str:
+    return (f"excess {100 * objective.excess:.1f}\xa0%, error {100 * objective.mean_error:.1f}\xa0%, air {air:.1f} of "
+            f"{number(capacity)} L/min, value {number(objective.value)}")  # fmt: skip
+
+
+def change_lines(changes: list[dict]) -> list[str]:
+    """What to change, point by point."""
+    if not changes:
+        return [labelled("change", "nothing")]
+    by_point: dict[str | None, list[str]] = {}
+    for change in changes:
+        unit = "/min" if change["key"] == "rate_per_min" else ""
+        before, after = (number(v, 6) if isinstance(v, float) else v for v in (change["from"], change["to"]))
+        key = "rate" if change["key"] == "rate_per_min" else change["key"]
+        by_point.setdefault(change["point"], []).append(f"{key} {before} to {after}{unit}")
+    texts = [f"{point + ': ' if point else ''}{', '.join(parts)}" for point, parts in by_point.items()]
+    return [labelled("change" if n == 0 else "", text) for n, text in enumerate(texts)]
+
+
+def kept_lines(result: "KeptResult", changes: list[dict]) -> list[str]:
+    """What was kept, and what that costs."""
+    if result.kept is None:
+        return []
+    proved = "no allowed settings have fewer" if result.kept.proved else "fewer may be possible: the time limit came first"
+    cost = result.objective.value - result.best.objective.value
+    return [labelled("kept", f"{result.kept.changes} changes against today; {proved}; the value is {number(cost, 2)} above "
+                     "the best"), *change_lines(changes)]  # fmt: skip
