@@ -91,7 +91,7 @@ class _Adviser:
         self.place = {point.name: k for k, point in enumerate(problem.point)}
 
     def found(self) -> list[Advice]:
-        """All kinds in the order of their cost, each for single points and, where these are several, for all at once."""
+        """All kinds in the order of their cost, each for single points and, where they are several, for all at once."""
         groups = [[name] for name in self.out[:MOST]] + ([self.out] if len(self.out) > 1 else [])
         found: list[Advice] = []
         for kind in (self._wider, self._longer_cut, self._other_pump):
@@ -183,7 +183,8 @@ class _Adviser:
         """Which of all pumps of the file that take the fluid would be chosen?"""
         kind = self.problem.fluid.kind
         fit = [name for name, pump in self.problem.pumps.items() if pump.fluids is None or kind in pump.fluids]
-        offers = {name: [p for p in fit if p not in self.problem.point[self.place[name]].pump] for name in names}
+        before = {name: self.problem.point[self.place[name]].pump for name in names}
+        offers = {name: [pump for pump in fit if pump not in before[name]] for name in names}
         if not all(offers.values()):
             return None
 
@@ -191,17 +192,16 @@ class _Adviser:
             return [(self._key(name, key), value) for name in names
                     for key, value in (("pump", pumps[name]), ("now", None))]  # fmt: skip
 
-        tried = self._solved(offered({name: [*self.problem.point[self.place[name]].pump, *offers[name]] for name in names}))
+        tried = self._solved(offered({name: [*before[name], *offers[name]] for name in names}))
         if tried is None:
             return None
         chosen, texts = {}, []
         for name in names:
             i = tried.stack.names.index(name)
             chosen[name] = [tried.stack.pumps[i][tried.settings.stroke[i]]]
-            before = " or ".join(self.problem.point[self.place[name]].pump)
-            if chosen[name][0] in self.problem.point[self.place[name]].pump:
+            if chosen[name][0] in before[name]:
                 return None
-            texts.append(f"{name}: pump {chosen[name][0]} instead of {before}")
+            texts.append(f"{name}: pump {chosen[name][0]} instead of {' or '.join(before[name])}")
         changes = [(place, value) for place, value in offered(chosen)
                    if value is not None or _at(self.problem.to_dict(), place) is not None]  # fmt: skip
         return self._advice(names, "; ".join(texts), changes)

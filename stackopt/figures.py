@@ -45,8 +45,8 @@ class Objective:
 
 def objective_of(stack: Stack, verdict: Verdict) -> Objective:
     """What settings are worth."""
-    return Objective(verdict.least, verdict.mean_error, verdict.worst_error, verdict.air / stack.capacity, verdict.price,
-                     verdict.value)  # fmt: skip
+    share = verdict.air / stack.capacity
+    return Objective(verdict.least, verdict.mean_error, verdict.worst_error, share, verdict.price, verdict.value)
 
 
 def points_of(stack: Stack, settings: Settings, verdict: Verdict) -> tuple[PointResult, ...]:

@@ -126,7 +126,8 @@ def _misses(stack: Stack, dose: Array, flow: Array) -> tuple[Array, Array]:
     """By how much doses [mL/min] and air miss, as shares; air with its sign, see `Verdict`."""
     low, high = _window(stack, dose)
     miss = spray.air_miss(flow, low, high, stack.reference)
-    return dosing.dose_miss(dose / stack.dose, stack.below, stack.above), np.where(low - flow >= flow - high, -miss, miss)
+    signed = np.where(low - flow >= flow - high, -miss, miss)
+    return dosing.dose_miss(dose / stack.dose, stack.below, stack.above), signed
 
 
 def _keeps(stack: Stack, settings: Settings) -> bool:

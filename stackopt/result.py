@@ -60,7 +60,7 @@ class Result:
     @property
     def _patience(self) -> float:
         """Seconds that an explanation may take."""
-        return min(EXPLAIN, self.stack.time_limit) if self.status in ("optimal", "infeasible") else 1.0
+        return min(EXPLAIN, self.stack.time_limit) if self.status in ("optimal", "infeasible") else 0.5
 
     @property
     def status(self) -> str:

@@ -70,15 +70,15 @@ class KeptResult(Result):
     def to_dict(self) -> dict[str, Any]:
         """The answer as plain data."""
         changes = changes_of(self.stack, self.settings) if self.settings else []
-        kept = None if self.kept is None else {
-            "changes": self.kept.changes, "proved": self.kept.proved, "best_value": self.best.objective.value}  # fmt: skip
+        kept = None if self.kept is None else {"changes": self.kept.changes, "proved": self.kept.proved,
+                                               "best_value": self.best.objective.value}  # fmt: skip
         return super().to_dict() | {"kept": kept, "changes": changes}
 
 
 def keep(problem: Problem) -> KeptResult:
     """Like `solve`, but with the fewest changes against today that keep the least excess and nearly the best value.
 
-    Nearly: within the larger of 1 % of it and 0.001. Raises `ProblemError` where the file does not say what is set today.
+    Nearly: within the larger of 1 % of it and 0.001. Raises `ProblemError` where the file says nothing of today.
     """
     start = time.perf_counter()
     _today(problem, whole=False)

@@ -6,9 +6,11 @@ decided exactly in the order of these bounds until the next one cannot be better
 with rules, by a mixed-integer model of that cell. First the least excess is found so, then the least value.
 """
 
+import contextlib
+import heapq
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +18,7 @@ import numpy as np
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
 from stackopt.optimise import mip, proving
+from stackopt.optimise.dual import Prices, Rules
 from stackopt.optimise.medians import TooManySets, good_set, sets_below, whole
 from stackopt.optimise.merge import Limits, TooManyLabels, merge, merge_worst, preferred
 from stackopt.optimise.models import Sliding
@@ -26,6 +29,7 @@ from stackopt.optimise.useful import useful
 from stackopt.stack import Array, Stack
 
 _INSIDE = 3 * TIE  # what the slack of a miss may add between two rates that are compared
+_KEPT = 20_000_000  # numbers of options that are kept rather than computed again
 _MODELS = 40  # cells with rules that are modelled one by one; more of several rates are one model together
 
 
@@ -70,6 +74,8 @@ class Hunt:
         self.bound = {"excess": -np.inf, "value": -np.inf}
         self.decided: list[tuple[float, Settings, Cell]] = []  # cells whose least value is known
         self.rest = 0.0
+        self._rules = Rules(stack)
+        self._batches: list[tuple[Array, Options]] = []
         self.open_inside = False  # whether something between compared rates could still be better
 
     def run(self) -> Outcome:
@@ -92,7 +98,8 @@ class Hunt:
         value = self.bound["value"]
         if found is not None:
             excess = min(excess, found.least)
-        return Outcome(status, self.settings, excess if np.isfinite(excess) else None,
+        excess = max(excess, 0.0) if np.isfinite(excess) else None
+        return Outcome(status, self.settings, excess,
                        value if self.proved_excess and np.isfinite(value) else None, dict(self.closed))  # fmt: skip
 
     def _tick(self) -> None:
@@ -121,57 +128,99 @@ class Hunt:
         self.at = at
         if not len(at):
             return False
-        self.least = self._each(lambda part: part.excess)
+        self.least = self._each(lambda part, _: part.excess)
         usable = (self.least < BIG / 2).any(axis=1) if stack.count > 1 else (self.least < BIG / 2).all(axis=1)
         self.at, self.least = at[usable], self.least[usable]
+        self._batches = []
         return bool(len(self.at)) and bool((self.least < BIG / 2).any(axis=0).all())
 
     def _avoided(self, generators: tuple[float, ...]) -> bool:
         return any(all(any(abs(r - a) <= self.apart * a for r in generators) for a in avoided)
                    for avoided in self.avoid)  # fmt: skip
 
-    def _each(self, of: Callable[[Options], Array]) -> Array:
+    def _each(self, of: Callable[[Options, Array], Array]) -> Array:
         """The least of something over the options of each point at each rate [rates, points]."""
-        size = max(1, BATCH // (self.stack.stroke.size * self.stack.screws))
-        found = []
+        return np.concatenate([of(part, at).min(axis=2) for at, part in self._options()])
+
+    def _options(self) -> Iterator[tuple[Array, Options]]:
+        """The options at all rates, in batches."""
+        width = self.stack.stroke.size * self.stack.screws
+        if self._batches:
+            yield from self._batches
+            return
+        size = max(1, BATCH // width)
         for k in range(0, len(self.at), size):
             self._tick()
-            found.append(of(options(self.stack, self.at[k : k + size])).min(axis=2))
-        return np.concatenate(found)
+            at = self.at[k : k + size]
+            batch = at, options(self.stack, at)
+            if width * len(self.at) <= _KEPT:
+                self._batches.append(batch)
+            yield batch
 
     def _cells(self, goal: str) -> list[tuple[float, Cell]]:
         """All cells that may have less of `goal` than was found, with their bounds, rising."""
         stack = self.stack
         if goal == "value" and stack.worst:  # what air and pumps cost all points at least comes on top of the worst
-            self.rest = float(self._each(lambda part: part.cost).min(axis=0).sum())
-        cost = self.least if goal == "excess" else self._each(self._value_of)
-        multiplier = 0.0
+            self.rest = float(self._each(lambda part, _: part.cost).min(axis=0).sum())
+        prices = Prices(np.zeros(1), np.zeros(1), 0.0, 0.0, 0.0)
+        cost = self._priced(goal, prices)
         first = good_set(cost, stack.count, stack.worst)
         bound = float(whole(cost[list(first)].min(axis=0), stack.worst))
         proved = self._decide(Cell(first), goal) if bound < BIG / 2 else None
         if proved is None or proved > bound + TINY:
-            multiplier = self._priced(first, goal)
-            if multiplier:
-                cost = self._each(lambda part: (part.excess if goal == "excess" else self._value_of(part))
-                                  + multiplier * part.air)  # fmt: skip
-        most = (self.best - TINY if goal == "excess" else self.value + TIE) + multiplier * ROOM
-        most = min(most, BIG / 2)
-        if goal == "value" and self.best > TIE:
+            better = self._prices(first, goal)
+            if better is not None:
+                prices, cost = better, self._priced(goal, better)
+        return self._listed(goal, cost, prices)
+
+    def _limit(self, goal: str) -> float:
+        """The bound above which a cell need not be looked at."""
+        return self.best - TINY if goal == "excess" else self.value + TIE
+
+    def _listed(self, goal: str, cost: Array, prices: Prices) -> list[tuple[float, Cell]]:
+        """The cells that the costs [rates, points] do not rule out, with their bounds, rising."""
+        stack = self.stack
+        most = min(self._limit(goal) + prices.const, BIG / 2)
+        if goal == "value" and self.best > TIE and not prices.excess:
             held, _ = sets_below(self.least, stack.count, self.best + TIE, stack.worst, self._tick)
             totals = whole(cost[held].min(axis=1), stack.worst)
             sets, totals = held[totals <= most], totals[totals <= most]
         else:
             sets, totals = sets_below(cost, stack.count, most, stack.worst, self._tick)
-        self.closed["doses, windows and the price of the air"] += max(0, _choices(len(self.at), stack.count) - len(sets))
-        cells = [(float(total) - multiplier * ROOM, Cell(tuple(row.tolist())))
+        ruled_out = _choices(len(self.at), stack.count) - len(sets)
+        self.closed["doses, windows and the prices of air and rules"] += max(0, ruled_out)
+        cells = [(float(total) - prices.const, Cell(tuple(row.tolist())))
                  for row, total in zip(sets, totals, strict=True)]  # fmt: skip
         if slides(stack):
-            cells += self._intervals(goal, multiplier, most) if stack.count == 1 else []
+            cells += self._intervals(goal, prices, most) if stack.count == 1 else []
             if stack.count > 1:
                 self._look_inside(cost, most, goal, [total for total, _ in cells])
         if stack.count > 1:
             cells = [(total, cell) for total, cell in cells if not self._avoided(tuple(self.at[list(cell.rates)]))]
         return sorted(cells, key=lambda pair: (pair[0], pair[1].rates, pair[1].low))
+
+    def _priced(self, goal: str, prices: Prices) -> Array:
+        """What each point adds to `goal` at each rate at least, prices included [rates, points]."""
+
+        def cost(part: Options, at: Array) -> Array:
+            own = part.excess if goal == "excess" else self._value_of(part)
+            return np.where(own < BIG / 2, own + prices.of(part, at), BIG)
+
+        return self._each(cost)
+
+    def _prices(self, chosen: tuple[int, ...], goal: str) -> Prices | None:
+        """Prices that bound a set of rates well, taken from its first rate; None where they prove nothing."""
+        if not self.stack.rules:
+            air = self._price_of_air(chosen, goal)
+            return Prices(np.zeros(1), np.zeros(1), air, 0.0, air * ROOM) if air else None
+        at = self.at[list(chosen)[:1]]
+        part = options(self.stack, at)
+        cost = part.excess if goal == "excess" else self._value_of(part)
+        usable = cost[0] < BIG / 2
+        if not usable.any(axis=1).all():
+            return None
+        limit = self.best + TIE if goal == "value" and self.best > TIE else None
+        return self._rules.prices(float(at[0]), part, cost[0], usable, limit)
 
     def _value_of(self, part: Options) -> Array:
         """Value of the options that settings of least X may contain; BIG for others."""
@@ -188,7 +237,7 @@ class Hunt:
             return np.full((len(least), 1), self.best + TIE + TINY)
         return (self.best + TIE + TINY + _INSIDE - least.sum() + least)[:, None]
 
-    def _priced(self, chosen: tuple[int, ...], goal: str) -> float:
+    def _price_of_air(self, chosen: tuple[int, ...], goal: str) -> float:
         """The multiplier on the air that bounds a set best; 0 for the worst point, where it proves nothing."""
         if self.stack.worst:
             return 0.0
@@ -197,9 +246,12 @@ class Hunt:
         found = float(price(cost, part.air).multiplier[0])
         return found if found < BIG / 1e6 else 0.0
 
-    def _intervals(self, goal: str, multiplier: float, most: float) -> list[tuple[float, Cell]]:
-        """The intervals between neighbouring rates. What an option costs there is linear, the least of options concave:
-        a sum of such is least at an end, and so is each point's part of the largest."""  # fmt: skip
+    def _intervals(self, goal: str, prices: Prices, most: float) -> list[tuple[float, Cell]]:
+        """The intervals between neighbouring rates.
+
+        What an option costs there is linear, the least of options concave: a sum of such is least at an end, and so is
+        each point's part of the largest.
+        """
         size = max(1, BATCH // (self.stack.stroke.size * self.stack.screws))
         cells = []
         for k in range(0, len(self.at) - 1, size):
@@ -210,13 +262,14 @@ class Hunt:
             if goal == "value":  # an option may have too much excess at both ends only if it has so inside
                 held = np.minimum(ends[0].excess, ends[1].excess) <= self._room_of_one()
                 costs = [np.where(held, self._worth(end), BIG) for end in ends]
-            least = [(cost + multiplier * end.air).min(axis=2) for cost, end in zip(costs, ends, strict=True)]
+            least = [(cost + prices.of(end, at)).min(axis=2) for cost, end, at in
+                     zip(costs, ends, (lows, highs), strict=True)]  # fmt: skip
             if self.stack.worst:
                 totals = whole(np.minimum(*least), True)
             else:
                 totals = np.minimum(whole(least[0], False), whole(least[1], False))
             for n in np.flatnonzero(totals <= most + _INSIDE).tolist():
-                cells += [(float(totals[n]) - multiplier * ROOM - _INSIDE, Cell((), low, high))
+                cells += [(float(totals[n]) - prices.const - _INSIDE, Cell((), low, high))
                           for low, high in self._outside(float(lows[n]), float(highs[n]))]  # fmt: skip
         return cells
 
@@ -262,18 +315,30 @@ class Hunt:
         if self.stack.rules and self.stack.count > 1 and len(cells) > _MODELS:
             self._together(np.unique([r for _, cell in cells for r in cell.rates]), goal)
             return
-        for n, (bound, cell) in enumerate(cells):
-            limit = self.best - TINY if goal == "excess" else self.value + TIE
-            if bound > limit:
-                self.closed["a better answer"] += len(cells) - n
+        own: set[Cell] = set()  # cells that their own prices bound
+        heap = [(bound, n, cell) for n, (bound, cell) in enumerate(cells)]
+        while heap:
+            bound, n, cell = heapq.heappop(heap)
+            if bound > self._limit(goal):
+                self.closed["a better answer"] += 1 + len(heap)
                 break
             if not self.open_inside:
                 self.bound[goal] = min(bound, self.best if goal == "excess" else self.value)
             self._tick()
-            if goal == "excess" or all(cell != known for _, _, known in self.decided):
+            if self._prices_itself(cell) and cell not in own and (prices := self._prices(cell.rates, goal)) is not None:
+                own.add(cell)
+                lower = whole(self._priced(goal, prices), False) - prices.const
+                heap = [(b if c.inside else max(b, float(lower[c.rates[0]])), k, c) for b, k, c in
+                        [*heap, (bound, n, cell)]]  # fmt: skip
+                heapq.heapify(heap)
+            elif goal == "excess" or all(cell != known for _, _, known in self.decided):
                 self._decide(cell, goal)
         if not self.open_inside:
             self.bound[goal] = self.best if goal == "excess" else self.value
+
+    def _prices_itself(self, cell: Cell) -> bool:
+        """Whether a cell is worth a linear relaxation of its own before it is modelled."""
+        return bool(self.stack.rules) and self.stack.count == 1 and not self.stack.worst and not cell.inside
 
     def _together(self, at: np.ndarray, goal: str) -> None:
         """All sets of some rates in one model."""
@@ -343,7 +408,7 @@ class Hunt:
     # A set of rates, without rules
 
     def _union(self, chosen: tuple[int, ...]) -> Options:
-        """The options at a set of rates [1, points, options], in the order of preference, the lower rate last to differ."""
+        """The options at a set of rates [1, points, options], in the order of preference; of equals the lower rate."""
         parts = options(self.stack, self.at[list(chosen)])
         shape = (1, len(self.stack.names), -1)
         return Options(*(np.ascontiguousarray(part.transpose(1, 2, 0)).reshape(shape) for part in parts))
@@ -370,7 +435,7 @@ class Hunt:
         if not settle and air[point, pick].sum() <= ROOM and (
                 goal == "excess" or excess[point, pick].sum() <= self.best + TIE):  # fmt: skip
             return self._settings(chosen, pick)
-        m = self._priced(chosen, goal)
+        m = self._price_of_air(chosen, goal)
         if goal == "excess":
             criteria = np.stack((by, air), axis=-1)
             weights, limit = [[[1, m]], [[1, 0]], [[0, 1.0]]], [[most + m * ROOM], [most], [ROOM]]
@@ -413,10 +478,8 @@ class Hunt:
             raise SolverError("the search lost its best settings")
         _, settings, cell = min(ties, key=lambda tie: tie[0])
         if not self.stack.rules and not cell.inside:
-            try:
+            with contextlib.suppress(TooManyLabels):  # then any of those that tie will do; this one is always the same
                 settings = self._merged(cell.rates, "value", settle=True) or settings
-            except TooManyLabels:
-                pass  # any of those that tie will do; this one is always the same
         verdict = judge(self.stack, settings)
         if not (verdict.allowed and verdict.least <= self.best + 1.1 * TIE and verdict.value <= self.value + 1.1 * TIE):
             raise SolverError("the judge does not confirm the answer of the search")

@@ -35,6 +35,7 @@ class Rows:
     """A small model made row by row; names are by number, since PuLP cleans names until some are equal."""
 
     def __init__(self) -> None:
+        import highspy  # noqa: F401, before PuLP, which takes a Ctrl-C in between for a HiGHS that is not there
         import pulp
 
         self._pulp = pulp
@@ -146,7 +147,7 @@ def _engine(pulp: Any, solver: str, seconds: float, presolve: bool) -> Any:
         class InThread(pulp.HiGHS):
             interrupted = False
 
-            def callSolver(self, lp: Any) -> None:  # noqa: N802, the name is PuLP's
+            def callSolver(self, lp: Any) -> None:
                 self.interrupted = _run(lp.solverModel, max(seconds, 0.01))
 
         return InThread(**common, presolve="on" if presolve else "off", primal_feasibility_tolerance=1e-9,
@@ -164,19 +165,25 @@ def _engine(pulp: Any, solver: str, seconds: float, presolve: bool) -> Any:
 def _run(highs: Any, seconds: float) -> bool:
     """Run HiGHS in a thread of its own (in the caller's it answers Ctrl-C only at its limit); whether that came."""
     highs.HandleUserInterrupt = True
-    worker = threading.Thread(target=highs.run, name=SOLVER, daemon=True)
+    done = threading.Event()  # not the thread's own state, which an interrupted join spoils
+
+    def work() -> None:
+        try:
+            highs.run()
+        finally:
+            done.set()
+
     until = time.monotonic() + seconds + _PATIENCE
-    worker.start()
+    threading.Thread(target=work, name=SOLVER, daemon=True).start()
     interrupted = False
     try:
-        while worker.is_alive() and time.monotonic() < until:
-            worker.join(0.1)  # short waits let Ctrl-C in
+        while not done.is_set() and time.monotonic() < until:
+            done.wait(0.1)  # short waits let Ctrl-C in
     except KeyboardInterrupt:
         interrupted = True
-    if worker.is_alive():
+    if not done.is_set():
         highs.cancelSolve()
-        worker.join(_PATIENCE)
-    if worker.is_alive():  # it is left behind; nothing of its model may be read
+    if not done.wait(_PATIENCE):  # it is left behind; nothing of its model may be read
         raise NoProof("interrupted" if interrupted else "time limit")
     return interrupted
 

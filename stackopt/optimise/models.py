@@ -1,9 +1,9 @@
 """The two models of a machine.
 
-`Settled` picks, at given rates, one whole option a point: its relaxation is tight. `Sliding` is the general one with the
-rate r a variable of an interval: a binary y picks each point's stroke and z its screw, and w = r y is written exactly by
-sum w = r,  lo y <= w <= hi y  (Glover 1975, Management Science 22(4) 455-460); excess and error are the largest of
-linear rows. Both share the rows of capacity and of the file's rules.
+`Settled` picks, at given rates, one whole option a point: its relaxation is tight. `Sliding` is the general one with
+the rate r a variable of an interval: a binary y picks each point's stroke and z its screw, and w = r y is written
+exactly by  sum w = r,  lo y <= w <= hi y  (Glover 1975, Management Science 22(4) 455-460); excess and error are the
+largest of linear rows. Both share the rows of capacity and of the file's rules.
 """
 
 from collections import defaultdict
@@ -270,8 +270,10 @@ class Sliding(Model):
                 for s, w in self.products[i]]  # fmt: skip
 
     def _missed(self, i: int, dose: list[tuple[float, Any]]) -> tuple[Any, Any]:
-        """What dose and air miss at a dose. Up to 1e-9 counts as none: the rows give it away, so that the model's X
-        is never above the judge's."""  # fmt: skip
+        """What dose and air miss at a dose.
+
+        Up to 1e-9 counts as none: the rows give it away, so that the model's X is never above the judge's.
+        """
         stack, rows = self.stack, self.rows
         miss, air_miss = rows.variable(0), rows.variable(0)
         less_dose = [(-c, w) for c, w in dose]

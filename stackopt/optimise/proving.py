@@ -156,11 +156,11 @@ def preferred(stack: Stack, rate: float, excess: float, value: float, deadline: 
 
 
 def written(stack: Stack) -> str:
-    """The model of the whole dial as a text in LP format; remarks say what each variable and row stands for.
+    r"""The model of the whole dial as a text in LP format; remarks say what each variable and row stands for.
 
     >>> from stackopt.stack import Stack, _example
     >>> print(written(Stack.of(_example())).splitlines()[2])
-    \\ v1: step of the dial
+    \ v1: step of the dial
     """
     model = Sliding(stack) if stack.count == 1 else Settled(stack, rates(stack).tolist())
     rows = model.rows

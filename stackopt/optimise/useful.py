@@ -52,7 +52,8 @@ def _told_apart(stack: Stack) -> Iterator[tuple[list[Array], list[Array]]]:
                 touched[i].add(rest[1] if kind == "is" else (kind, "fewer") if from_above else kind)
     screws = stack.screws
     for i, kinds in enumerate(touched):
-        strokes, turns = np.arange(len(stack.stroke[i])).repeat(screws), np.tile(np.arange(screws), len(stack.stroke[i]))
+        strokes = np.arange(len(stack.stroke[i])).repeat(screws)
+        turns = np.tile(np.arange(screws), len(stack.stroke[i]))
         flow = np.tile(stack.flow[i], len(stack.stroke[i]))
         volume = stack.stroke[i].repeat(screws)
         named = {kind: np.unique(labels, return_inverse=True)[1] for kind, labels in

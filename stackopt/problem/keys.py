@@ -48,6 +48,7 @@ def quantity_of(kind: str, zero: bool = False):
 
 
 def share_reader(value):
+    """A share of at least 0; ValueError says what is expected."""
     share = units.read_share(value)
     if share < 0:
         raise ValueError("a share of at least 0, as in '10 %' or 0.1")

@@ -79,7 +79,8 @@ def _read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -
     if part is Constraint:
         part = kind_named(data.get("kind"))
         if part is None:
-            faults.append(Fault(path((*place, "kind")), found(data.get("kind", "nothing")), f"one of {', '.join(kinds())}"))
+            what = found(data["kind"]) if "kind" in data else "nothing"
+            faults.append(Fault(path((*place, "kind")), what, f"one of {', '.join(kinds())}"))
             return None
     faults += [_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields]
     values = {}
@@ -347,9 +348,11 @@ def _today(problem: Problem) -> Iterator[Fault]:
             yield Fault(path((*place, "pump")), "nothing", f"which of its pumps is mounted: {', '.join(point.pump)}")
         elif pump not in point.pump:
             yield Fault(path((*place, "pump")), found(pump), f"one of its pumps: {', '.join(point.pump)}")
-        elif now.mark is not None and problem.pumps[pump] and now.mark not in (problem.pumps[pump].marks or (now.mark,)):
-            yield Fault(path((*place, "mark")), found(now.mark), f"a mark of pump {pump}: "
-                        + ", ".join(list(problem.pumps[pump].marks)[:9]))  # fmt: skip
+        elif now.mark is not None and problem.pumps[pump]:
+            marks = problem.pumps[pump].marks or (now.mark,)
+            if now.mark not in marks:
+                some = ", ".join([*marks][:9])
+                yield Fault(path((*place, "mark")), found(now.mark), f"a mark of pump {pump}: {some}")
         nozzle = (problem.nozzles or {}).get(point.nozzle)
         if nozzle and nozzle.turns and nozzle.flow and now.turns is not None:
             usable = [turns for turns, flow in zip(nozzle.turns, nozzle.flow, strict=False) if flow.number > 0]

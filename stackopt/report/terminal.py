@@ -94,12 +94,13 @@ def _found(result: "Result") -> list[str]:
         lines = [labelled("rates" if n == 1 else "", f"{n}: {number(one['rate_per_min'], 6)} strokes/min for "
                        + _some(one["points"])) for n, one in enumerate(result.generators, 1)]  # fmt: skip
     if result.next_best:
-        lines.append(labelled("next best", "; ".join(
-            f"{rates_of(other)} {_cost(objective, other.objective)}" for other in result.next_best)))  # fmt: skip
+        others = (f"{rates_of(other)} {_cost(objective, other.objective)}" for other in result.next_best)
+        lines.append(labelled("next best", "; ".join(others)))
     lines.append(labelled("error", f"mean {_percent(objective.mean_error)}, worst {_percent(objective.worst_error)}"))
     if objective.excess > 0 or not result.in_tolerance:
-        lines.append(labelled("excess", f"{_percent(objective.excess)} beyond the tolerances (weighted mean); no setting "
-                           f"is below {_percent(bound.excess)}"))  # fmt: skip
+        kind = "largest" if result.stack.worst else "weighted mean"
+        lines.append(labelled("excess", f"{_percent(objective.excess)} beyond the tolerances ({kind}); no setting is "
+                              f"below {_percent(bound.excess)}"))  # fmt: skip
     limit = "not proved" if bound.value is None else number(bound.value)
     which = "no setting of that excess" if objective.excess else "no setting"
     lines.append(labelled("value", f"{number(objective.value)} (error and air); {which} is below {limit}"))
@@ -187,9 +188,9 @@ def alternatives_text(result: "Result", others: Sequence["Result"]) -> str:
     """The next best rates, each with its best settings."""
     lines: list[str] = []
     for n, other in enumerate(others, 1):
-        served = sum(point.in_tolerance for point in other.points)
-        lines += ["", labelled("next best", f"{n}: {rates_of(other)}, {_cost(result.objective, other.objective)}; {served} "
-                               f"of {len(other.points)} points in tolerance"),
+        served = f"{sum(point.in_tolerance for point in other.points)} of {len(other.points)} points in tolerance"
+        worth = _cost(result.objective, other.objective)
+        lines += ["", labelled("next best", f"{n}: {rates_of(other)}, {worth}; {served}"),
                   *points_table(other.stack, other.points, other.verdict.dose_miss)]  # fmt: skip
     return "\n".join(lines or ["", labelled("next best", "no other rate was proved")])
 

@@ -12,10 +12,9 @@ if TYPE_CHECKING:
 def check_text(check: "Check") -> str:
     """What today's settings do, what the best would, and what to change."""
     now, best = check.objective, check.best.objective
-    served = sum(point.in_tolerance for point in check.points)
+    served = f"{sum(point.in_tolerance for point in check.points)} of {len(check.points)} points in tolerance"
     lines = [labelled("machine", check.problem.title)] if check.problem.title else []
-    lines.append(labelled("today", f"{number(check.settings.rate, 6)} strokes/min; {served} of {len(check.points)} points "
-                          "in tolerance"))  # fmt: skip
+    lines.append(labelled("today", f"{number(check.settings.rate, 6)} strokes/min; {served}"))
     if check.broken:
         lines.append(labelled("broken", f"{', '.join(check.broken)}: these hard rules do not hold today"))
     lines.append(labelled("", _worth(now, check.verdict.air, check.stack.capacity)))
@@ -24,9 +23,8 @@ def check_text(check: "Check") -> str:
                               f"none found ({check.best.status})"))  # fmt: skip
     else:
         rates = " and ".join(number(rate, 6) for rate in check.best.settings.generators)
-        served = sum(point.in_tolerance for point in check.best.points)
-        lines.append(labelled("best", f"{rates} strokes/min; {served} of {len(check.points)} points in tolerance "
-                              f"({check.best.status})"))  # fmt: skip
+        served = f"{sum(point.in_tolerance for point in check.best.points)} of {len(check.points)} points in tolerance"
+        lines.append(labelled("best", f"{rates} strokes/min; {served} ({check.best.status})"))
         lines.append(labelled("", _worth(best, check.best.verdict.air, check.stack.capacity)))
         lines += change_lines(check.changes)
     lines += ["", "today", *points_table(check.stack, check.points, check.verdict.dose_miss)]
@@ -59,7 +57,7 @@ def kept_lines(result: "KeptResult", changes: list[dict]) -> list[str]:
     """What was kept, and what that costs."""
     if result.kept is None:
         return []
-    proved = "no allowed settings have fewer" if result.kept.proved else "fewer may be possible: the time limit came first"
+    proved = "no allowed settings have fewer" if result.kept.proved else "fewer may be possible: no proof in time"
     cost = result.objective.value - result.best.objective.value
-    return [labelled("kept", f"{result.kept.changes} changes against today; {proved}; the value is {number(cost, 2)} above "
-                     "the best"), *change_lines(changes)]  # fmt: skip
+    return [labelled("kept", f"{result.kept.changes} changes against today; {proved}; the value is {number(cost, 2)} "
+                     "above the best"), *change_lines(changes)]  # fmt: skip
