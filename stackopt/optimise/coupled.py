@@ -7,7 +7,6 @@ with rules, by a mixed-integer model of that cell. First the least excess is fou
 """
 
 import contextlib
-import heapq
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
@@ -74,6 +73,7 @@ class Hunt:
         self.bound = {"excess": -np.inf, "value": -np.inf}
         self.decided: list[tuple[float, Settings, Cell]] = []  # cells whose least value is known
         self.rest = 0.0
+        self.left: np.ndarray | None = None  # sets [sets, count] that may have the least excess; None: all
         self._rules = Rules(stack)
         self._batches: list[tuple[Array, Options]] = []
         self.open_inside = False  # whether something between compared rates could still be better
@@ -171,6 +171,8 @@ class Hunt:
             better = self._prices(first, goal)
             if better is not None:
                 prices, cost = better, self._priced(goal, better)
+        if goal == "excess" and self.best <= TINY:
+            return []  # nothing has less
         return self._listed(goal, cost, prices)
 
     def _limit(self, goal: str) -> float:
@@ -180,11 +182,10 @@ class Hunt:
     def _listed(self, goal: str, cost: Array, prices: Prices) -> list[tuple[float, Cell]]:
         """The cells that the costs [rates, points] do not rule out, with their bounds, rising."""
         stack = self.stack
-        most = min(self._limit(goal) + prices.const, BIG / 2)
-        if goal == "value" and self.best > TIE and not prices.excess:
-            held, _ = sets_below(self.least, stack.count, self.best + TIE, stack.worst, self._tick)
-            totals = whole(cost[held].min(axis=1), stack.worst)
-            sets, totals = held[totals <= most], totals[totals <= most]
+        most = min((self.best if goal == "excess" else self.value) + TIE + prices.const, BIG / 2)
+        if goal == "value" and self.left is not None:
+            totals = whole(cost[self.left].min(axis=1), stack.worst)
+            sets, totals = self.left[totals <= most], totals[totals <= most]
         else:
             sets, totals = sets_below(cost, stack.count, most, stack.worst, self._tick)
         ruled_out = _choices(len(self.at), stack.count) - len(sets)
@@ -315,30 +316,41 @@ class Hunt:
         if self.stack.rules and self.stack.count > 1 and len(cells) > _MODELS:
             self._together(np.unique([r for _, cell in cells for r in cell.rates]), goal)
             return
-        own: set[Cell] = set()  # cells that their own prices bound
-        heap = [(bound, n, cell) for n, (bound, cell) in enumerate(cells)]
-        while heap:
-            bound, n, cell = heapq.heappop(heap)
-            if bound > self._limit(goal):
-                self.closed["a better answer"] += 1 + len(heap)
+        bounds = np.array([bound for bound, _ in cells])
+        width = min(self.stack.count, len(self.at))
+        sets = np.array([cell.rates or (0,) * width for _, cell in cells], dtype=int).reshape(-1, width)
+        inside = np.array([cell.inside for _, cell in cells], dtype=bool)
+        still = np.ones(len(cells), dtype=bool)
+        own = np.zeros(len(cells), dtype=bool)  # cells that their own prices bound
+        while still.any():
+            n = int(np.where(still, bounds, np.inf).argmin())
+            cell = cells[n][1]
+            if bounds[n] > self._limit(goal):
+                self.closed["a better answer"] += int(still.sum())
                 break
             if not self.open_inside:
-                self.bound[goal] = min(bound, self.best if goal == "excess" else self.value)
+                self.bound[goal] = min(float(bounds[n]), self.best if goal == "excess" else self.value)
             self._tick()
-            if self._prices_itself(cell) and cell not in own and (prices := self._prices(cell.rates, goal)) is not None:
-                own.add(cell)
-                lower = whole(self._priced(goal, prices), False) - prices.const
-                heap = [(b if c.inside else max(b, float(lower[c.rates[0]])), k, c) for b, k, c in
-                        [*heap, (bound, n, cell)]]  # fmt: skip
-                heapq.heapify(heap)
-            elif goal == "excess" or all(cell != known for _, _, known in self.decided):
+            if not own[n] and self._prices_itself(cell) and (prices := self._prices(cell.rates, goal)) is not None:
+                own[n] = True
+                lower = whole(self._priced(goal, prices)[sets].min(axis=1), False) - prices.const
+                bounds = np.where(inside, bounds, np.maximum(bounds, lower))
+                continue
+            still[n] = False
+            if goal == "excess":
+                exact = self._decide(cell, goal)
+                bounds[n] = np.inf if exact is None else exact
+            elif all(cell != known for _, _, known in self.decided):
                 self._decide(cell, goal)
+        if goal == "excess" and self.best > TIE:
+            # Settings of least excess are in these alone.
+            self.left = np.unique(sets[(bounds <= self.best + TIE) & ~inside], axis=0)
         if not self.open_inside:
             self.bound[goal] = self.best if goal == "excess" else self.value
 
     def _prices_itself(self, cell: Cell) -> bool:
-        """Whether a cell is worth a linear relaxation of its own before it is modelled."""
-        return bool(self.stack.rules) and self.stack.count == 1 and not self.stack.worst and not cell.inside
+        """Whether a cell is worth prices of its own before it is decided."""
+        return (bool(self.stack.rules) or self.stack.count > 1) and not self.stack.worst and not cell.inside
 
     def _together(self, at: np.ndarray, goal: str) -> None:
         """All sets of some rates in one model."""
@@ -423,36 +435,41 @@ class Hunt:
             return None
         if self.stack.worst:
             return self._merged_worst(chosen, part, usable, goal)
-        excess, air = part.excess[0], part.air[0]
-        if goal == "excess":
-            by = np.where(usable, excess, BIG)
-            most = min(self.best, BIG / 2)
-        else:
-            by = np.where(usable, part.value[0], BIG)
-            most = min(self.value, BIG / 2) + TIE
+        excess, air = np.where(usable, part.excess[0], BIG), part.air[0]
+        by = excess if goal == "excess" else np.where(usable, part.value[0], BIG)
         pick = by.argmin(axis=1)
         point = np.arange(len(pick))
         if not settle and air[point, pick].sum() <= ROOM and (
                 goal == "excess" or excess[point, pick].sum() <= self.best + TIE):  # fmt: skip
             return self._settings(chosen, pick)
-        m = self._price_of_air(chosen, goal)
+        m = float(price(excess[None], air[None]).multiplier[0])
         if goal == "excess":
-            criteria = np.stack((by, air), axis=-1)
+            most = min(self.best, BIG / 2)
             weights, limit = [[[1, m]], [[1, 0]], [[0, 1.0]]], [[most + m * ROOM], [most], [ROOM]]
-            merged = merge(criteria, Limits(np.array(weights, dtype=float), np.array(limit)), goal=0, offset=m * ROOM,
-                           thin=True)  # fmt: skip
+            merged = merge(np.stack((by, air), axis=-1), _limits(weights, limit), goal=0, offset=m * ROOM, thin=True)
         else:
-            criteria = np.stack((np.where(usable, excess, BIG), by, air), axis=-1)
-            weights = [[[0, 1, m]], [[0, 1, 0]], [[1, 0, 0]], [[0, 0, 1.0]]]
-            limit = [[most + m * ROOM], [most], [self.best + TIE], [ROOM]]
-            merged = merge(criteria, Limits(np.array(weights, dtype=float), np.array(limit)), goal=1,
-                           offset=m * ROOM + TIE, thin=not settle)  # fmt: skip
+            score = excess + m * air
+            spare = score - score.min(axis=1, keepdims=True)
+            held = spare <= self.best + TIE + TINY + m * ROOM - score.min(axis=1).sum()
+            excess, by = np.where(held, excess, BIG), np.where(held, by, BIG)
+            n = float(price(by[None], air[None]).multiplier[0])
+            most, x = min(self.value, BIG / 2) + TIE, self.best + TIE
+            weights = [[[0, 1, n]], [[0, 1, 0]], [[1, 0, m]], [[1, 0, 0]], [[0, 0, 1.0]]]
+            limit = [[most + n * ROOM], [most], [x + m * ROOM], [x], [ROOM]]
+            guide = None
+            if np.where(held, excess, 0.0).max(axis=1).sum() > x:  # which sums can be completed to the least excess?
+                guide = merge(np.stack((excess, air), axis=-1), _limits([[[1, m]], [[1, 0]], [[0, 1.0]]], limit[2:]),
+                              thin=True, forward=True)  # fmt: skip
+                if guide is None:
+                    return None
+            merged = merge(np.stack((excess, by, air), axis=-1), _limits(weights, limit), goal=1, offset=n * ROOM + TIE,
+                           guide=guide, thin=not settle)  # fmt: skip
+            m = n
         if merged is None:
             return None
-        place = 0 if goal == "excess" else 1
-        limit[1][0] = float(merged.labels[:, place].min()) + (TIE if settle else TINY)
+        limit[1][0] = float(merged.labels[:, 0 if goal == "excess" else 1].min()) + (TIE if settle else TINY)
         limit[0][0] = limit[1][0] + m * ROOM
-        return self._settings(chosen, preferred(merged, Limits(np.array(weights, dtype=float), np.array(limit))))
+        return self._settings(chosen, preferred(merged, _limits(weights, limit)))
 
     def _merged_worst(self, chosen: tuple[int, ...], part: Options, usable: np.ndarray, goal: str) -> Settings | None:
         if goal == "excess":
@@ -484,6 +501,10 @@ class Hunt:
         if not (verdict.allowed and verdict.least <= self.best + 1.1 * TIE and verdict.value <= self.value + 1.1 * TIE):
             raise SolverError("the judge does not confirm the answer of the search")
         return settings
+
+
+def _limits(weights: list, most: list) -> Limits:
+    return Limits(np.array(weights, dtype=float), np.array(most, dtype=float))
 
 
 def _choices(rates: int, count: int) -> int:
