@@ -13,7 +13,7 @@ FLOW = [
     "version", "errors", "physics.dosing", "physics.spray", "units", "problem.keys", "problem.constraints",
     "problem.model", "problem.rules", "problem.files", "problem.starter", "stack", "judge", "optimise.scan",
     "optimise.price", "optimise.merge", "optimise.between", "optimise.mip", "optimise.models", "optimise.proving",
-    "optimise.outcome", "optimise.medians", "optimise.useful", "optimise.dual", "optimise.coupled", "optimise.search", "optimise.keep",
+    "optimise.outcome", "optimise.medians", "optimise.sets", "optimise.useful", "optimise.dual", "optimise.coupled", "optimise.search", "optimise.keep",
     "optimise.conflicts", "words", "explain", "figures", "report.terminal",
     "report.today_text", "advice", "whatif", "result", "bands", "today", "cli", "__main__",
 ]  # fmt: skip

@@ -19,11 +19,12 @@ from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
 from stackopt.optimise import mip, proving
 from stackopt.optimise.dual import Prices, Rules
 from stackopt.optimise.medians import TooManySets, good_set, sets_below, whole
-from stackopt.optimise.merge import Limits, TooManyLabels, merge, merge_worst, preferred
+from stackopt.optimise.merge import TooManyLabels
 from stackopt.optimise.models import Sliding
 from stackopt.optimise.outcome import TINY, Outcome, Stopped
 from stackopt.optimise.price import price
 from stackopt.optimise.scan import BATCH, BIG, Options, options, rates
+from stackopt.optimise.sets import AtRates, union
 from stackopt.optimise.useful import useful
 from stackopt.stack import Array, Stack
 
@@ -242,7 +243,7 @@ class Hunt:
         """The multiplier on the air that bounds a set best; 0 for the worst point, where it proves nothing."""
         if self.stack.worst:
             return 0.0
-        part = self._union(chosen)
+        part = union(self.stack, self.at[list(chosen)])
         cost = part.excess if goal == "excess" else self._value_of(part)
         found = float(price(cost, part.air).multiplier[0])
         return found if found < BIG / 1e6 else 0.0
@@ -385,11 +386,15 @@ class Hunt:
         if self.stack.rules or cell.inside:
             return self._by_model(cell, goal)
         try:
-            found = self._merged(cell.rates, goal)
+            found = self._at_rates(cell).least(goal)
             self.closed["merging the points"] += 1
             return found
         except TooManyLabels:
             return self._by_model(cell, goal)
+
+    def _at_rates(self, cell: Cell) -> AtRates:
+        room = self._room_of_one() if self.proved_excess else np.empty(0)
+        return AtRates(self.stack, self.at[list(cell.rates)], self.best, self.value, room)
 
     def _by_model(self, cell: Cell, goal: str) -> Settings | None:
         """Settings of a cell with the least of `goal`, no worse than what was found."""
@@ -417,76 +422,6 @@ class Hunt:
             usable &= part.excess <= self._room_of_one()
         return proving.choose(self.stack, at, goal, limits, self.deadline, usable)
 
-    # A set of rates, without rules
-
-    def _union(self, chosen: tuple[int, ...]) -> Options:
-        """The options at a set of rates [1, points, options], in the order of preference; of equals the lower rate."""
-        parts = options(self.stack, self.at[list(chosen)])
-        shape = (1, len(self.stack.names), -1)
-        return Options(*(np.ascontiguousarray(part.transpose(1, 2, 0)).reshape(shape) for part in parts))
-
-    def _merged(self, chosen: tuple[int, ...], goal: str, settle: bool = False) -> Settings | None:
-        """Settings at a set of rates with the least of `goal`; of those that tie (settle) the preferred ones."""
-        part = self._union(chosen)
-        usable = part.excess[0] < BIG / 2
-        if goal == "value":
-            usable &= part.excess[0] <= self._room_of_one()
-        if not usable.any(axis=1).all():
-            return None
-        if self.stack.worst:
-            return self._merged_worst(chosen, part, usable, goal)
-        excess, air = np.where(usable, part.excess[0], BIG), part.air[0]
-        by = excess if goal == "excess" else np.where(usable, part.value[0], BIG)
-        pick = by.argmin(axis=1)
-        point = np.arange(len(pick))
-        if not settle and air[point, pick].sum() <= ROOM and (
-                goal == "excess" or excess[point, pick].sum() <= self.best + TIE):  # fmt: skip
-            return self._settings(chosen, pick)
-        m = float(price(excess[None], air[None]).multiplier[0])
-        if goal == "excess":
-            most = min(self.best, BIG / 2)
-            weights, limit = [[[1, m]], [[1, 0]], [[0, 1.0]]], [[most + m * ROOM], [most], [ROOM]]
-            merged = merge(np.stack((by, air), axis=-1), _limits(weights, limit), goal=0, offset=m * ROOM, thin=True)
-        else:
-            score = excess + m * air
-            spare = score - score.min(axis=1, keepdims=True)
-            held = spare <= self.best + TIE + TINY + m * ROOM - score.min(axis=1).sum()
-            excess, by = np.where(held, excess, BIG), np.where(held, by, BIG)
-            n = float(price(by[None], air[None]).multiplier[0])
-            most, x = min(self.value, BIG / 2) + TIE, self.best + TIE
-            weights = [[[0, 1, n]], [[0, 1, 0]], [[1, 0, m]], [[1, 0, 0]], [[0, 0, 1.0]]]
-            limit = [[most + n * ROOM], [most], [x + m * ROOM], [x], [ROOM]]
-            guide = None
-            if np.where(held, excess, 0.0).max(axis=1).sum() > x:  # which sums can be completed to the least excess?
-                guide = merge(np.stack((excess, air), axis=-1), _limits([[[1, m]], [[1, 0]], [[0, 1.0]]], limit[2:]),
-                              thin=True, forward=True)  # fmt: skip
-                if guide is None:
-                    return None
-            merged = merge(np.stack((excess, by, air), axis=-1), _limits(weights, limit), goal=1, offset=n * ROOM + TIE,
-                           guide=guide, thin=not settle)  # fmt: skip
-            m = n
-        if merged is None:
-            return None
-        limit[1][0] = float(merged.labels[:, 0 if goal == "excess" else 1].min()) + (TIE if settle else TINY)
-        limit[0][0] = limit[1][0] + m * ROOM
-        return self._settings(chosen, preferred(merged, _limits(weights, limit)))
-
-    def _merged_worst(self, chosen: tuple[int, ...], part: Options, usable: np.ndarray, goal: str) -> Settings | None:
-        if goal == "excess":
-            merged = merge_worst(part.excess[0], 0.0 * part.cost[0], part.air[0], usable, min(self.best, BIG / 2))
-        else:
-            merged = merge_worst(part.error[0], part.cost[0], part.air[0], usable, min(self.value, BIG / 2) + TIE)
-        found = merged.least()
-        if not np.isfinite(found):
-            return None
-        return self._settings(chosen, merged.preferred(found + (TIE if goal == "value" else TINY)))
-
-    def _settings(self, chosen: tuple[int, ...], pick: np.ndarray) -> Settings:
-        option, site = np.divmod(pick, len(chosen))
-        at = self.at[list(chosen)][site]
-        return Settings(tuple(at.tolist()), tuple((option // self.stack.screws).tolist()),
-                        tuple((option % self.stack.screws).tolist()))  # fmt: skip
-
     def _settle(self) -> Settings:
         """Of the settings that tie those with the lowest rates, compared in rising order; of these the preferred."""
         ties = [(settings.generators, settings, cell) for value, settings, cell in self.decided
@@ -496,15 +431,11 @@ class Hunt:
         _, settings, cell = min(ties, key=lambda tie: tie[0])
         if not self.stack.rules and not cell.inside:
             with contextlib.suppress(TooManyLabels):  # then any of those that tie will do; this one is always the same
-                settings = self._merged(cell.rates, "value", settle=True) or settings
+                settings = self._at_rates(cell).least("value", settle=True) or settings
         verdict = judge(self.stack, settings)
         if not (verdict.allowed and verdict.least <= self.best + 1.1 * TIE and verdict.value <= self.value + 1.1 * TIE):
             raise SolverError("the judge does not confirm the answer of the search")
         return settings
-
-
-def _limits(weights: list, most: list) -> Limits:
-    return Limits(np.array(weights, dtype=float), np.array(most, dtype=float))
 
 
 def _choices(rates: int, count: int) -> int:
