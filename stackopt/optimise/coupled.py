@@ -153,7 +153,7 @@ class Hunt:
         for k in range(0, len(self.at), size):
             self._tick()
             at = self.at[k : k + size]
-            batch = at, options(self.stack, at)
+            batch = at, self._options_at(at)
             if width * len(self.at) <= _KEPT:
                 self._batches.append(batch)
             yield batch
@@ -212,11 +212,11 @@ class Hunt:
 
     def _prices(self, chosen: tuple[int, ...], goal: str) -> Prices | None:
         """Prices that bound a set of rates well, taken from its first rate; None where they prove nothing."""
-        if not self.stack.rules:
+        if not self._rules.rows:
             air = self._price_of_air(chosen, goal)
             return Prices(np.zeros(1), np.zeros(1), air, 0.0, air * ROOM) if air else None
         at = self.at[list(chosen)[:1]]
-        part = options(self.stack, at)
+        part = self._options_at(at)
         cost = part.excess if goal == "excess" else self._value_of(part)
         usable = cost[0] < BIG / 2
         if not usable.any(axis=1).all():
@@ -243,7 +243,7 @@ class Hunt:
         """The multiplier on the air that bounds a set best; 0 for the worst point, where it proves nothing."""
         if self.stack.worst:
             return 0.0
-        part = union(self.stack, self.at[list(chosen)])
+        part = union(self._options_at(self.at[list(chosen)]))
         cost = part.excess if goal == "excess" else self._value_of(part)
         found = float(price(cost, part.air).multiplier[0])
         return found if found < BIG / 1e6 else 0.0
@@ -259,7 +259,8 @@ class Hunt:
         for k in range(0, len(self.at) - 1, size):
             self._tick()
             lows, highs = self.at[:-1][k : k + size], self.at[1:][k : k + size]
-            ends = [options(self.stack, at, (lows + highs) / 2) for at in (lows, highs)]
+            ends = [self._rules.kept(options(self.stack, at, (lows + highs) / 2), at, inside=True)
+                    for at in (lows, highs)]  # fmt: skip
             costs = [end.excess for end in ends]
             if goal == "value":  # an option may have too much excess at both ends only if it has so inside
                 held = np.minimum(ends[0].excess, ends[1].excess) <= self._room_of_one()
@@ -314,7 +315,7 @@ class Hunt:
         except TooManySets:
             self._together(np.arange(len(self.at)), goal)
             return
-        if self.stack.rules and self.stack.count > 1 and len(cells) > _MODELS:
+        if self._rules.rows and self.stack.count > 1 and len(cells) > _MODELS:
             self._together(np.unique([r for _, cell in cells for r in cell.rates]), goal)
             return
         bounds = np.array([bound for bound, _ in cells])
@@ -351,7 +352,7 @@ class Hunt:
 
     def _prices_itself(self, cell: Cell) -> bool:
         """Whether a cell is worth prices of its own before it is decided."""
-        return (bool(self.stack.rules) or self.stack.count > 1) and not self.stack.worst and not cell.inside
+        return (bool(self._rules.rows) or self.stack.count > 1) and not self.stack.worst and not cell.inside
 
     def _together(self, at: np.ndarray, goal: str) -> None:
         """All sets of some rates in one model."""
@@ -383,7 +384,7 @@ class Hunt:
         return verdict.value
 
     def _exactly(self, cell: Cell, goal: str) -> Settings | None:
-        if self.stack.rules or cell.inside:
+        if self._rules.rows or cell.inside:
             return self._by_model(cell, goal)
         try:
             found = self._at_rates(cell).least(goal)
@@ -394,7 +395,11 @@ class Hunt:
 
     def _at_rates(self, cell: Cell) -> AtRates:
         room = self._room_of_one() if self.proved_excess else np.empty(0)
-        return AtRates(self.stack, self.at[list(cell.rates)], self.best, self.value, room)
+        at = self.at[list(cell.rates)]
+        return AtRates(self.stack, at, self._options_at(at), self.best, self.value, room)
+
+    def _options_at(self, at: Array) -> Options:
+        return self._rules.kept(options(self.stack, at), at)
 
     def _by_model(self, cell: Cell, goal: str) -> Settings | None:
         """Settings of a cell with the least of `goal`, no worse than what was found."""
@@ -416,7 +421,7 @@ class Hunt:
         if cell.inside:
             return proving.least(Sliding(self.stack, cell.low, cell.high), goal, limits, deadline=self.deadline)
         at = self.at[list(cell.rates)].tolist()
-        part = options(self.stack, np.array(at))
+        part = self._options_at(np.array(at))
         usable = useful(self.stack, part)
         if goal == "value":
             usable &= part.excess <= self._room_of_one()
@@ -429,7 +434,7 @@ class Hunt:
         if not ties:
             raise SolverError("the search lost its best settings")
         _, settings, cell = min(ties, key=lambda tie: tie[0])
-        if not self.stack.rules and not cell.inside:
+        if not self._rules.rows and not cell.inside:
             with contextlib.suppress(TooManyLabels):  # then any of those that tie will do; this one is always the same
                 settings = self._at_rates(cell).least("value", settle=True) or settings
         verdict = judge(self.stack, settings)

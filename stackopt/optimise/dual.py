@@ -17,7 +17,7 @@ from scipy.optimize import linprog
 from scipy.sparse import coo_array
 
 from stackopt.judge import ROOM
-from stackopt.optimise.scan import Options
+from stackopt.optimise.scan import BIG, Options
 from stackopt.problem.constraints import SLACK
 from stackopt.stack import Array, Stack
 
@@ -48,16 +48,26 @@ class Prices:
 
 
 class Rules:
-    """The rows of a stack's rules, all as "at most"."""
+    """The rows of a stack's rules, all as "at most": those of one point `alone`, which only bar its options, and others.
+
+    >>> from dataclasses import replace
+    >>> from stackopt.problem.constraints import Fix
+    >>> from stackopt.stack import Stack, _example
+    >>> stack = replace(Stack.of(_example()), rules={"r": Fix(kind="fix", of="mark", at="2", over=("a",))})
+    >>> len(Rules(stack).alone), len(Rules(stack).rows)
+    (1, 0)
+    """
 
     def __init__(self, stack: Stack) -> None:
         self.stack = stack
         self.rows: list[_Row] = []
+        self.alone: list[_Row] = []
         for name, rule in stack.rules.items():
             for row in rule.rows(stack.machine):
                 for sign, end in ((1.0, row.high), (-1.0, None if row.low is None else -row.low)):
                     if end is not None:
-                        self.rows.append(self._row(name, row.terms, sign, end))
+                        made = self._row(name, row.terms, sign, end)
+                        (self.alone if len(made.points) == 1 and not made.flags else self.rows).append(made)
 
     def _row(self, name: str, terms: list, sign: float, most: float) -> _Row:
         size = len(self.stack.stroke[0]) * self.stack.screws
@@ -85,6 +95,17 @@ class Rules:
         if kind == "air":
             return np.tile(np.nan_to_num(stack.flow[i]), strokes)
         return np.nan_to_num(stack.stroke[i]).repeat(screws) if kind == "dose" else np.ones(strokes * screws)
+
+    def kept(self, part: Options, at: Array, inside: bool = False) -> Options:
+        """The options at rates `at` without those that a rule bars; inside an interval, at all of its rates."""
+        barred = np.zeros(part.excess.shape, dtype=bool)
+        for row in self.alone:
+            ((i, (fixed, slope)),) = row.points.items()
+            if not (inside and slope.any()):
+                barred[:, i] |= fixed + at[:, None] * slope > row.most
+        if not barred.any():
+            return part
+        return Options(*(np.where(barred, BIG, values) for values in part))
 
     def prices(self, rate: float, part: Options, cost: Array, usable: np.ndarray,
                excess: float | None) -> Prices | None:  # fmt: skip

@@ -8,25 +8,25 @@ from stackopt.judge import ROOM, TIE, Settings
 from stackopt.optimise.merge import Limits, merge, merge_worst, preferred
 from stackopt.optimise.outcome import TINY
 from stackopt.optimise.price import price
-from stackopt.optimise.scan import BIG, Options, options
+from stackopt.optimise.scan import BIG, Options
 from stackopt.stack import Array, Stack
 
 
-def union(stack: Stack, at: Array) -> Options:
-    """The options at a set of rates [1, points, options], in the order of preference; of equals the lower rate.
+def union(parts: Options) -> Options:
+    """Options at several rates as of one [1, points, options], in the order of preference; of equals the lower rate.
 
+    >>> from stackopt.optimise.scan import options
     >>> from stackopt.stack import _example
-    >>> union(Stack.of(_example()), np.array([5.0, 6.0])).air.shape
+    >>> union(options(Stack.of(_example()), np.array([5.0, 6.0]))).air.shape
     (1, 2, 12)
     """
-    parts = options(stack, at)
-    shape = (1, len(stack.names), -1)
+    shape = (1, parts.air.shape[1], -1)
     return Options(*(np.ascontiguousarray(part.transpose(1, 2, 0)).reshape(shape) for part in parts))
 
 
 @dataclass(frozen=True, eq=False)
 class AtRates:
-    """A set of rates [1/min], and what is known before it is looked at.
+    """A set of rates [1/min] with the options at them, and what is known before it is looked at.
 
     `best` is the least X found, or, when the value is asked for, the least X there is; `value` the least value found;
     `room` how much excess one point's option may have [points, 1].
@@ -34,6 +34,7 @@ class AtRates:
 
     stack: Stack
     at: Array
+    parts: Options
     best: float
     value: float
     room: Array
@@ -43,7 +44,7 @@ class AtRates:
 
         None where there are none, or none as good as what was found. Raises TooManyLabels.
         """
-        part = union(self.stack, self.at)
+        part = union(self.parts)
         usable = part.excess[0] < BIG / 2
         if goal == "value":
             usable &= part.excess[0] <= self.room
