@@ -1,6 +1,6 @@
 """What each kind of constraint costs on a machine of 32 points: python benchmarks/rules.py [--smoke].
 
-The rules are drawn so that they bind: the best settings without them break each. Answers are asserted to keep the rule, to
+The rules bind: the best settings without them break each. Answers are asserted to keep the rule, to
 be no better than without it, and, where the plain one-shot model (PuLP, HiGHS) ends within its limit, equal to it.
 """
 
@@ -36,7 +36,8 @@ def rules_for(result):
         "fix": {"kind": "fix", "of": "turns", "over": [first.name], "at": second.turns},
         "forbid": {"kind": "forbid", "of": "turns", "over": half, "at": [turns]},
         "distinct": {"kind": "distinct", "of": "turns", "max": max(1, len({p.turns for p in points}) - 2)},
-        "compare": {"kind": "compare", "of": "air", "first": first.name, "second": second.name, "max": f"{gap / 2} L/min"},
+        "compare": {"kind": "compare", "of": "air", "first": first.name, "second": second.name,
+                    "max": f"{gap / 2} L/min"},
         "ratio": {"kind": "ratio", "of": "air", "first": first.name, "second": second.name,
                   "max": first.air_L_per_min / second.air_L_per_min / 2},
     }  # fmt: skip

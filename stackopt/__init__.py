@@ -18,17 +18,22 @@ _HOMES = {
     "solve": "stackopt.result",
     "rates": "stackopt.bands",
     "check": "stackopt.today",
+    "tradeoff": "stackopt.plans",
+    "split": "stackopt.groups",
     "keep": "stackopt.today",
     "Result": "stackopt.result",
     "Rates": "stackopt.bands",
     "Check": "stackopt.today",
+    "Tradeoff": "stackopt.plans",
+    "Split": "stackopt.groups",
     "Fault": "stackopt.errors",
     "StackoptError": "stackopt.errors",
     "ProblemError": "stackopt.errors",
     "SolverError": "stackopt.errors",
 }
-__all__ = ["Check", "Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "StackoptError",
-           "__version__", "check", "keep", "rates", "read", "schema", "solve"]  # fmt: skip
+__all__ = ["Check", "Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "Split", "StackoptError",
+           "Tradeoff", "__version__", "check", "keep", "rates", "read", "schema", "solve", "split",
+           "tradeoff"]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 import tempfile
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -213,6 +214,30 @@ def rates(file: File, as_json: Json = False) -> None:
 
 
 @app.command()
+def tradeoff(
+    file: File,
+    as_json: Json = False,
+    points: Annotated[int | None, typer.Option("--points", metavar="N", min=2, max=100_000, help=(
+        "So many plans, evenly spread by air (15)."))] = None,
+    everything: Annotated[bool, typer.Option("--all", help="Every plan that nothing beats.")] = False,
+) -> None:  # fmt: skip
+    """Dose error against air: the settings that nothing beats in both."""
+    import stackopt
+
+    if points is not None and everything:
+        raise ProblemError((Fault("--points", "--all beside it", "one of them"),))
+    raise typer.Exit(_answer(file, lambda problem: stackopt.tradeoff(problem, points, everything), as_json))
+
+
+@app.command()
+def split(file: File, as_json: Json = False) -> None:
+    """The fewest generators that serve every point, and which point goes to which."""
+    import stackopt
+
+    raise typer.Exit(_answer(file, stackopt.split, as_json))
+
+
+@app.command()
 def check(file: File, as_json: Json = False) -> None:
     """What the settings of today do, beside the best ones."""
     import stackopt
@@ -266,4 +291,11 @@ def main() -> None:
     except _ReaderGone:
         _silence()
         code = 128 + signal.SIGPIPE
+    solving = sys.modules.get("stackopt.optimise.mip")
+    if solving and any(thread.name == solving.SOLVER for thread in threading.enumerate()):
+        # A solver that did not stop when told to would bring the process down on its way out.
+        for stream in (sys.stdout, sys.stderr):
+            if stream is not None:
+                stream.flush()
+        os._exit(code)
     sys.exit(code)

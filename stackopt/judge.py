@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stackopt.physics import dosing, spray
-from stackopt.problem.constraints import Chosen
+from stackopt.problem.constraints import Chosen, holds
 from stackopt.stack import Array, Stack
 
 ROOM = 1 + 1e-9  # the share of capacity that counts as within it
@@ -155,4 +155,4 @@ def _broken(stack: Stack, settings: Settings) -> tuple[str, ...]:
         for i, (name, rate, s, z) in enumerate(
             zip(stack.names, settings.rates, settings.stroke, settings.screw, strict=True))
     }  # fmt: skip
-    return tuple(name for name, rule in stack.rules.items() if not rule.holds(stack.machine, answer))
+    return tuple(name for name, rule in stack.rules.items() if not holds(rule, stack.machine, answer))

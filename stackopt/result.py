@@ -9,15 +9,17 @@ from stackopt.advice import Advice, advise, changed
 from stackopt.explain import part_warnings, pin
 from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
-from stackopt.optimise import conflicts as clash
+from stackopt.optimise import conflicts, coupled
+from stackopt.optimise.clash import groups_conflict, hard_clash, tolerance_clash
 from stackopt.optimise.outcome import Outcome
 from stackopt.optimise.search import search
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 from stackopt.whatif import Case, what_if
-from stackopt.words import conflict_words, hard_words, number
+from stackopt.words import conflict_words, groups_words, hard_words, number, tolerance_words
 
 EXPLAIN = 10.0  # seconds that an explanation may take
+ADVISE = 5.0  # and the advice
 APART = 0.01  # on a free dial, a rate nearer than this share to another is no other rate
 CAUTIONS = (
     "Shut off and vent the air before touching screws or lines; keep hands and face out of the jet.",
@@ -136,19 +138,21 @@ class Result:
         return None if self.bound.value is None else self.objective.value - self.bound.value
 
     @cached_property
-    def rate_map(self) -> clash.RateMap:
+    def rate_map(self) -> conflicts.RateMap:
         """Which rates serve which point."""
-        return clash.rate_map(self.stack, self._patience)
+        return conflicts.rate_map(self.stack, self._patience)
 
     @cached_property
-    def _air(self) -> tuple[clash.AirConflict | None, float | None]:
-        return clash.air_conflict(self.stack, self._patience)
+    def _air(self) -> tuple[conflicts.AirConflict | None, float | None]:
+        return conflicts.air_conflict(self.stack, self._patience)
 
     @property
     def needed_air(self) -> float | None:
         """L/min that would serve every point, where the supply is what falls short; else None."""
         if not self.explained or self.settings is None or self.in_tolerance or self.rate_map.conflicts:
             return None
+        if self.stack.rules or self.stack.count > 1:
+            return None  # the advice on capacity is solved with them
         needed = self._air[1]
         return needed if needed is not None and needed > self.stack.capacity else None
 
@@ -159,12 +163,22 @@ class Result:
         if not self.explained:
             return []
         if self.status == "infeasible":
-            return [hard_words(stack, clash.hard_conflict(stack))]
+            return [hard_words(stack, hard_clash(stack, self._patience))]
         if self.settings is None or self.in_tolerance:
             return []
-        found = self.rate_map.conflicts
-        if found:
+        proved = self.status == "optimal"  # else only what is quickly known of the rates is told
+        if stack.count > 1:
+            if not proved:
+                return []
+            if sets := groups_conflict(stack, self._patience):
+                return [groups_words(stack, self.rate_map, points) for points in sets]
+        elif found := self.rate_map.conflicts:
             return [conflict_words(stack, self.rate_map, points) for points in found]
+        if not proved:
+            return []
+        if stack.rules or stack.count > 1:
+            found = tolerance_clash(stack, self._patience)
+            return [] if found is None else [tolerance_words(stack, found)]
         air = self._air[0]
         return [] if air is None else [conflict_words(stack, self.rate_map, air.points, air)]
 
@@ -197,7 +211,7 @@ class Result:
         """What to change so that points come into tolerance, each change solved again."""
         if not self.explained or self.status != "optimal" or self.in_tolerance:
             return []
-        return advise(self.problem, self.stack, self.settings, self._patience)
+        return advise(self.problem, self.stack, self.settings, min(ADVISE, self._patience))
 
     def changed(self, number: int = 1) -> Problem:
         """The problem with a piece of advice followed, counted from 1. IndexError where there is none."""
@@ -256,7 +270,8 @@ class Result:
         closed = [f"{count} by {way}" for way, count in self.outcome.closed.items() if count]
         whole = "rates" if self.stack.step is not None else "rates and intervals"
         whole = f"sets of {self.stack.count} {whole}" if self.stack.count > 1 else whole
-        return f"{whole} ruled out or solved: {', '.join(closed) or 'none'}"
+        stages = ", for the excess and then for the value" if coupled.needs(self.stack) else ""
+        return f"{whole} ruled out or solved{stages}: {', '.join(closed) or 'none'}"
 
     def to_dict(self) -> dict[str, Any]:
         """The answer as plain data, as `stackopt solve --json` prints it."""

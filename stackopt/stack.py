@@ -127,7 +127,7 @@ class Stack:
             worst=problem.solve.objective == "worst",
             robust=problem.solve.robust,
             time_limit=problem.solve.time_limit.number * 60,
-            rules={rule.name or f"constraint {i}": rule for i, rule in enumerate(problem.constraint, 1)},
+            rules=_named(problem.constraint),
             machine=machine_of(problem),
             now_rate=problem.generator.now.number if problem.generator.now else None,
             now=tuple(_today(point, pumps[i], marks[i], turns[i]) for i, point in enumerate(points)),
@@ -149,6 +149,18 @@ class Stack:
         """The rates of a stepped dial [1/min]: min + k step, up to max."""
         count = int(np.floor((self.high - self.low) / self.step * (1 + 1e-12) + 1e-9))
         return np.minimum(self.low + self.step * np.arange(count + 1), self.high)
+
+
+def _named(rules: tuple[Constraint, ...]) -> dict[str, Constraint]:
+    """The rules by name; one without a name gets one that no other has."""
+    names = {rule.name for rule in rules}
+    found = {}
+    for i, rule in enumerate(rules, 1):
+        name = rule.name or f"constraint {i}"
+        while rule.name is None and name in names:
+            name += " (without a name)"
+        found[name] = rule
+    return found
 
 
 class _Stroke(NamedTuple):

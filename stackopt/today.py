@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 from stackopt.errors import Fault, ProblemError
 from stackopt.figures import Objective, PointResult, objective_of, points_of
 from stackopt.judge import Settings, Verdict, judge
-from stackopt.optimise.keep import Kept, fewest_changes
+from stackopt.optimise.changes import Kept, fewest_changes
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import path
 from stackopt.result import Result, solve
@@ -59,7 +59,7 @@ class KeptResult(Result):
         return super().gap if self.kept is None or self.bound.value is None else (
             self.objective.value - self.bound.value)  # fmt: skip
 
-    proved: ClassVar[str] = "of nearly as good ones the fewest changes, proved"
+    proved: ClassVar[str] = "nearly the best, and of such the fewest changes, proved"
 
     def __str__(self) -> str:
         from stackopt.report.today_text import kept_lines
@@ -85,7 +85,10 @@ def keep(problem: Problem) -> KeptResult:
     best = solve(problem)
     if best.status != "optimal":
         return KeptResult(problem, best.stack, best.outcome, best.seconds)
-    kept = fewest_changes(best.stack, best.settings)
+    try:
+        kept = fewest_changes(best.stack, best.settings)
+    except KeyboardInterrupt:
+        return KeptResult(problem, best.stack, replace(best.outcome, status="interrupted"), time.perf_counter() - start)
     status = "optimal" if kept.proved else "time limit"
     return KeptResult(problem, best.stack, replace(best.outcome, status=status), time.perf_counter() - start, kept=kept,
                       best=best)  # fmt: skip

@@ -4,7 +4,8 @@ from typing import Any
 
 import numpy as np
 
-from stackopt.optimise.conflicts import AirConflict, HardConflict, RateMap
+from stackopt.optimise.clash import HardClash, ToleranceClash
+from stackopt.optimise.conflicts import AirConflict, RateMap
 from stackopt.stack import Stack
 
 
@@ -89,20 +90,91 @@ def conflict_words(stack: Stack, found: RateMap, points, air: AirConflict | None
     return {"points": [stack.names[i] for i in ordered], "rules": rules, "why": why}
 
 
-def hard_words(stack: Stack, clash: HardConflict) -> dict[str, Any]:
+def groups_words(stack: Stack, found: RateMap, points) -> dict[str, Any]:
+    """Points that the generators there may be cannot serve together, as JSON carries them."""
+    words = conflict_words(stack, found, points)
+    if len(points) > 1:
+        ordered = sorted(points, key=lambda i: stack.place[i])
+        words["why"] = "; ".join(needs(stack, found, i) for i in ordered) + f"; no {stack.count} rates serve them all"
+    return words
+
+
+def hard_words(stack: Stack, clash: HardClash) -> dict[str, Any]:
     """Hard rules that clash, as JSON carries them."""
     parts = []
     for kind, name in clash.rules:
-        if kind == "capacity":
-            least = "" if clash.least_air is None else f"; any setting takes at least {number(clash.least_air)}"
-            parts.append(f"the supply gives {number(stack.capacity)} L/min{least}")
-        elif kind == "rate range":
-            parts.append(f"the dial gives {rate_words(stack.low, stack.high)} strokes/min")
-        elif kind == "cut":
-            lowest = float(stack.rate_min[stack.names.index(name)])
-            parts.append(f"the cut of {name} needs at least {number(lowest)} strokes/min")
-        else:
-            top = min(stack.rate_max[i, s] for i, row in enumerate(stack.pumps) for s, p in enumerate(row) if p == name)
-            parts.append(f"pump {name} makes at most {number(float(top))} strokes/min")
-    rules = [f"{kind} of {name}" if name else kind for kind, name in clash.rules]
-    return {"points": in_file_order(stack, clash.points), "rules": rules, "why": "; ".join(parts)}
+        least = "" if clash.least_air is None or kind != "capacity" else (
+            f"; any setting takes at least {number(clash.least_air)}")
+        parts.append(rule_words(stack, kind, name) + least)
+    if stack.count == 1 and len(parts) > 1 and all(kind == "rule" for kind, _ in clash.rules):
+        parts.append("no setting at any rate keeps all of them" if len(parts) > 2 else "no setting keeps both")
+    return {"points": in_file_order(stack, clash.points), "rules": _rule_names(clash.rules),
+            "why": "; ".join(parts) + _doubt(clash.proved, clash.smallest)}  # fmt: skip
+
+
+def tolerance_words(stack: Stack, clash: ToleranceClash) -> dict[str, Any]:
+    """Points that rules, capacity and number of generators keep out of tolerance, as JSON carries them."""
+    names = in_file_order(stack, clash.points)
+    who = ", ".join(names[:-1]) + f" and {names[-1]}" if len(names) > 1 else names[0] if names else "the points"
+    rates = "at any rate" if stack.count == 1 else f"with any {stack.count} rates"
+    why = f"no setting brings {who} into tolerance{' together' if len(names) > 1 else ''} {rates}"
+    if clash.rules:
+        why += " while these hold: " + "; ".join(rule_words(stack, *rule) for rule in clash.rules)
+    return {"points": names, "rules": _rule_names(clash.rules), "why": why + _doubt(True, clash.smallest)}
+
+
+def _rule_names(rules) -> list[str]:
+    return [name if kind == "rule" else f"{kind} of {name}" if name else kind for kind, name in rules]
+
+
+def _doubt(proved: bool, smallest: bool) -> str:
+    if not proved:
+        return " (not proved: the search for a setting was given up)"
+    return "" if smallest else " (perhaps fewer of these clash already: that is not proved)"
+
+
+def rule_words(stack: Stack, kind: str, name: str) -> str:
+    """What a hard rule asks: the capacity, the dial, a cut, a pump's limits or, by name, a rule of the file.
+
+    >>> from stackopt.stack import _example
+    >>> rule_words(Stack.of(_example()), "rate range", "")
+    'the dial gives 4 to 60 strokes/min'
+    """
+    if kind == "capacity":
+        return f"the supply gives {number(stack.capacity)} L/min"
+    if kind == "rate range":
+        return f"the dial gives {rate_words(stack.low, stack.high)} strokes/min"
+    if kind == "cut":
+        lowest = float(stack.rate_min[stack.names.index(name)])
+        return f"the cut of {name} needs at least {number(lowest)} strokes/min"
+    if kind == "fluids":
+        return f"pump {name} does not take the fluid"
+    if kind == "max_rate":
+        top = min(stack.rate_max[i, s] for i, row in enumerate(stack.pumps) for s, p in enumerate(row)
+                  if p == name and not stack.barred[i, s])  # fmt: skip
+        return f"pump {name} makes at most {number(float(top))} strokes/min"
+    return f"{name} asks for {_asked(stack.rules[name])}"
+
+
+def _asked(rule: Any) -> str:
+    """What a rule of the file asks for; of a kind that we do not know only which."""
+    of, over = getattr(rule, "of", ""), getattr(rule, "over", None)
+    who = "every point" if over is None else ", ".join(over)
+    ends = " and ".join(f"at {end} {bound}" for end, bound in
+                        (("least", getattr(rule, "min", None)), ("most", getattr(rule, "max", None)))
+                        if bound is not None)  # fmt: skip
+    if rule.kind == "total":
+        return f"a{' weighted' if rule.times else ''} total {of} of {who} of {ends}"
+    if rule.kind == "same":
+        return f"the same {of} for {who}"
+    if rule.kind == "fix":
+        return f"{of} {rule.at} for {who}"
+    if rule.kind == "forbid":
+        return f"never {of} {', '.join(map(str, rule.at))} for {who}"
+    if rule.kind == "distinct":
+        return f"at most {rule.max} different {of} among {who}"
+    if rule.kind == "compare":
+        return f"the {of} of {rule.first} less that of {rule.second} to be {ends}"
+    if rule.kind == "ratio":
+        return f"the {of} of {rule.first} to be {ends} times that of {rule.second}"
+    return f"what its kind {rule.kind} asks"

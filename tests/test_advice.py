@@ -13,7 +13,7 @@ from test_coupled import dialled, named, stack_of
 
 import stackopt
 from stackopt.judge import judge
-from stackopt.optimise.keep import fewest_changes
+from stackopt.optimise.changes import fewest_changes
 from stackopt.optimise.search import search
 from stackopt.stack import Stack
 from stackopt.today import changes_of

@@ -9,9 +9,11 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 import tomllib
 import types
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -22,6 +24,7 @@ from stackopt import cli
 from stackopt.problem.starter import STARTER
 from stackopt.version import VERSION
 
+PROBLEMS = Path(__file__).parent.parent / "problems"
 POINT = {"tolerance": "10 %", "pump": "standard", "nozzle": "small", "air_per_dose": {"min": "150 L/mL"}}
 # Worked by hand: at 10/min mark 2 gives 0.06 x 0.5 x 10 x 60 = 18 mL/h; 150 L/mL of 0.3 mL/min are 45 L/min.
 GOOD = {
@@ -549,6 +552,90 @@ def test_control_c_gives_the_best_found(tmp_path, how):
     assert got.json["gap"] is None or got.json["gap"] >= 0
 
 
+def ruled_machine():
+    """32 points under a rule that keeps models busy for seconds."""
+    from stackopt.problem.files import read
+
+    data = read(PROBLEMS / "head-32.toml").to_dict()
+    return {**data, "constraint": [{"kind": "same", "of": "mark"}]}
+
+
+# Says when the second model is being solved, by a solver that hears neither its limit nor Ctrl-C.
+SOLVING = """
+import sys, time
+from stackopt.cli import main
+from stackopt.optimise import mip
+inner, runs = mip._run, []
+class Deaf:
+    def run(self):
+        sys.stderr.write("solving\\n")
+        sys.stderr.flush()
+        time.sleep(60)
+    def cancelSolve(self):
+        pass
+def telling(highs, seconds):
+    runs.append(seconds)
+    return inner(highs if len(runs) == 1 else Deaf(), seconds)
+mip._run = telling
+main()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals")
+def test_control_c_reaches_a_solver_at_work(tmp_path):
+    process = start("solve", "--json", put(tmp_path, ruled_machine()), code=SOLVING)
+    assert process.stderr.readline() == b"solving\n"
+    process.send_signal(signal.SIGINT)
+    got = finish(process)
+    assert got.code == 130 and got.json["status"] == "interrupted"
+    assert len(got.json["points"]) == 32
+    assert len({p["mark"] for p in got.json["points"]}) == 1  # the rule holds all the same
+    assert got.json["bound"]["excess"] <= got.json["objective"]["excess"] and got.json["gap"] >= 0
+
+
+def test_the_time_limit_leaves_the_best_found_and_its_bound(run, tmp_path, monkeypatch):
+    from stackopt.optimise import mip
+
+    inner, runs = mip._run, []
+
+    def ends_at_the_second(highs, seconds):
+        runs.append(seconds)
+        if len(runs) > 1:
+            raise mip.NoProof
+        return inner(highs, seconds)
+
+    monkeypatch.setattr(mip, "_run", ends_at_the_second)
+    got = run("solve", "--json", put(tmp_path, ruled_machine()))
+    assert got.code == 5 and got.json["status"] == "time limit"
+    assert len(got.json["points"]) == 32
+    assert len({p["mark"] for p in got.json["points"]}) == 1
+    assert 0 <= got.json["bound"]["excess"] <= got.json["objective"]["excess"]
+    assert got.json["gap"] == got.json["objective"]["excess"] - got.json["bound"]["excess"] > 0
+
+
+def test_a_solver_that_does_not_stop_is_left_behind():
+    from stackopt.optimise import mip
+
+    class Deaf:
+        """Neither its limit nor being told stops it."""
+
+        def __init__(self):
+            self.told, self.end = False, threading.Event()
+
+        def run(self):
+            self.end.wait(60)
+
+        def cancelSolve(self):
+            self.told = True
+
+    deaf = Deaf()
+    with pytest.raises(mip.NoProof) as stop:
+        mip._run(deaf, 0.05)
+    assert stop.value.status == "time limit" and deaf.told
+    assert any(thread.name == mip.SOLVER for thread in threading.enumerate())  # still at it
+    deaf.end.set()
+
+
 def test_control_c_before_there_is_anything(run, tmp_path, monkeypatch):
     def stop(_):
         raise KeyboardInterrupt
@@ -593,18 +680,25 @@ def test_a_module_run_as_a_program_answers_like_the_command(tmp_path):
 
 
 PUBLIC = {
+    "Check",
     "Fault",
     "Problem",
     "ProblemError",
     "Rates",
     "Result",
     "SolverError",
+    "Split",
     "StackoptError",
+    "Tradeoff",
     "__version__",
+    "check",
+    "keep",
     "rates",
     "read",
     "schema",
     "solve",
+    "split",
+    "tradeoff",
 }
 
 

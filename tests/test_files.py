@@ -255,7 +255,56 @@ BAD = [
         [("generator.rate.step", "'0.0001/min'", "at most 100,000 steps")],
     ),
     ('stroke_air = "0.01 L"', 'stroke_air = "-1 L"', [("generator.stroke_air", "'-1 L'", "at least 0")]),
-    ('stroke_air = "0.01 L"', "count = 2", [("generator.count", "2", "not supported yet")]),
+    ('stroke_air = "0.01 L"', "count = 0", [("generator.count", "0", "at least 1")]),
+    ('stroke_air = "0.01 L"', "count = 1001", [("generator.count", "1001", "at most 1000")]),
+    ('stroke_air = "0.01 L"', "count = true", [("generator.count", "true", "a whole number")]),
+    ('stroke_air = "0.01 L"', "count = 2.0", [("generator.count", "2.0", "a whole number")]),
+    ('stroke_air = "0.01 L"', 'drift = "3"', [("generator.drift", "'3'", "a share")]),
+    ('stroke_air = "0.01 L"', "drift = 1", [("generator.drift", "1", "under 100 %, as in '3 %'")]),
+    ('stroke_air = "0.01 L"', 'drift = "-3 %"', [("generator.drift", "'-3 %'", "at least 0")]),
+    ('stroke_air = "0.01 L"', 'now = 20', [("generator.now", "20", "as in '20/min'")]),
+    ('stroke_air = "0.01 L"', 'now = "20.5/min"', [("generator.now", "'20.5/min'", "a rate of the dial")]),
+    ('stroke_air = "0.01 L"', 'now = "61/min"', [("generator.now", "'61/min'", "a rate of the dial")]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nspread = "100 %"',
+     [("pumps.standard.spread", "'100 %'", "under 100 %", 1)]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nspread = { "1" = "20 %", "2" = 6 }',
+     [("pumps.standard.spread.2", "6", "under 100 %", 1)]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nspread = { "9" = "20 %" }',
+     [("pumps.standard.spread.9", "'9'", "a mark of the pump: 1, 2, 3", 1)]),
+    ('stroke_air = "0.01 L"', 'drift = "3 %"',
+     [("pumps.standard.spread", "0.97", "under 100 % together with the drift of 0.03")],
+     ('stroke_volume = "0.06 mL"', 'spread = "97 %"\nstroke_volume = "0.06 mL"')),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nfluids = "neat oil"',
+     [("pumps.standard.fluids", "'neat oil'", "a list", 1)]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nfluids = ["oil"]',
+     [("pumps.standard.fluids[1]", "'oil'", "'neat oil', 'water mix' or 'vanishing'", 1)]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nfluids = []',
+     [("pumps.standard.fluids", "a list of 0", "at least one", 1)]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nprice = -1',
+     [("pumps.standard.price", "-1", "at least 0", 1)]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nprice = "3 EUR"',
+     [("pumps.standard.price", "'3 EUR'", "a number", 1)]),
+    ('stroke_volume = "0.06 mL"', 'stroke_volume = "0.06 mL"\nprice = inf',
+     [("pumps.standard.price", "inf", "a finite number|at most", 1)]),
+    ("weight = 1", 'now = { mark = "4", turns = 1 }',
+     [("point[1].now.mark", "'4'", "a mark of pump standard: 1, 2, 3")]),
+    ("weight = 1", 'now = { mark = "1", turns = 0 }',
+     [("point[1].now.turns", "0", "turns of nozzle small with flow: 1, 2")]),
+    ("weight = 1", 'now = { mark = "1", turns = 1.5 }', [("point[1].now.turns", "1.5", "with flow: 1, 2")]),
+    ("weight = 1", 'now = { mark = "1" }', [("point[1].now.turns", "nothing", "the key 'turns'")]),
+    ("weight = 1", 'now = { turns = 1 }', [("point[1].now.mark", "nothing", "the key 'mark'")]),
+    ("weight = 1", 'now = { mark = 1, turns = 1 }', [("point[1].now.mark", "1", "a name")]),
+    ("weight = 1", 'now = { mark = "1", turns = "1" }', [("point[1].now.turns", "'1'", "a number")]),
+    ("weight = 1", 'now = "1"', [("point[1].now", "'1'", "a table")]),
+    ("weight = 1", 'now = { mark = "1", turns = 1, pump = "mini" }',
+     [("point[1].now.pump", "'mini'", "one of its pumps: standard")]),
+    ("air_weight = 0.1", "price_weight = -1", [("solve.price_weight", "-1", "at least 0")]),
+    ("air_weight = 0.1", "price_weight = 1001", [("solve.price_weight", "1001", "at most 1000")]),
+    ("air_weight = 0.1", 'objective = "best"', [("solve.objective", "'best'", "'mean' or 'worst'")]),
+    ("air_weight = 0.1", "robust = 1", [("solve.robust", "1", "true or false")]),
+    ("air_weight = 0.1", 'robust = "yes"', [("solve.robust", "'yes'", "true or false")]),
+    ("[solve]", "[[constraint]]\n[solve]", [("constraint[1].kind", "nothing", "one of total, same, fix")]),
+    ("[solve]", "[constraint]\n[solve]", [("constraint", "a table of 0", "tables")]),
     (
         'rate = { min = "4/min", max = "60/min", step = "1/min" }',
         'rate = "20/min"',
@@ -577,10 +626,12 @@ PLACES = {
     "FlowWindow": ("point", 1, "air_flow"),
     "Tolerance": ("point", 1, "tolerance"),
     "Cut": ("point", 0, "cut"),
+    "Now": ("point", 0, "now"),
     "Cycle": ("cycle",),
     "Solve": ("solve",),
 }
-PARTS = [part for part in vars(model).values() if isinstance(part, type) and issubclass(part, model.Part)]
+PARTS = [part for part in vars(model).values() if isinstance(part, type) and issubclass(part, model.Part)
+         and part.__module__ == model.__name__]  # fmt: skip
 LATER = [(part.__name__, key) for part in PARTS for key in part.later]
 
 
@@ -597,12 +648,18 @@ def named(place, key):
 
 def full():
     data = copy.deepcopy(DATA)
-    data["point"][0]["cut"] = {"time": "60 s", "strokes": 2}
+    data["point"][0] |= {"cut": {"time": "60 s", "strokes": 2}, "now": {"mark": "2", "turns": 1, "pump": "standard"}}
+    data["generator"] |= {"drift": "3 %", "count": 2, "now": "20/min"}
+    more = {"spread": {"1": "20 %", "3": 0.03}, "fluids": ["neat oil", "vanishing"], "price": 1.5}
+    data["pumps"]["standard"] |= more
+    data["constraint"] = [{"kind": "total", "name": "left", "of": "air", "over": ["tap", "b"], "max": "120 L/min"},
+                          {"kind": "forbid", "of": "mark", "at": ["1"]}]  # fmt: skip
+    data["solve"] |= {"price_weight": 0.5, "objective": "worst", "robust": True}
     return data
 
 
 def test_every_table_has_its_place_here():
-    assert {part.__name__ for part in PARTS} - {"Part"} == set(PLACES)
+    assert {part.__name__ for part in PARTS} == set(PLACES)
     assert LATER
 
 
@@ -617,25 +674,54 @@ def test_a_key_of_later_is_refused_as_not_supported_yet(part, key, value):
     assert fault.key == named(PLACES[part], key) and "not supported yet" in fault.expected
 
 
-@pytest.mark.parametrize(
-    ("place", "key", "value"),
-    [("Generator", "count", 2), ("Solve", "price_weight", 0.5), ("Solve", "objective", "worst"),
-     ("Solve", "robust", True), ("Solve", "robust", 0), ("Generator", "count", True)],
-)  # fmt: skip
-def test_a_value_of_later_is_refused_as_not_supported_yet(place, key, value):
+def test_defaults_may_be_written_and_are_those_that_count():
+    data = copy.deepcopy(DATA)
+    data["generator"] |= {"count": 1, "drift": 0}
+    data["pumps"]["standard"] |= {"price": 1}
+    data["solve"] |= {"price_weight": 0, "objective": "mean", "robust": False}
+    written, short = Problem(**data), Problem(**DATA)
+    assert (written.generator, written.solve, written.pumps) == (short.generator, short.solve, short.pumps)
+
+
+@pytest.mark.parametrize(("part", "key", "value", "expected"), [
+    ("Generator", "drift", "3 %", 0.03), ("Generator", "drift", 0.03, 0.03), ("Generator", "count", 1000, 1000),
+    ("Pump", "spread", "4 %", {"*": 0.04}), ("Pump", "spread", 0.04, {"*": 0.04}),
+    ("Pump", "spread", {"1": "20 %", "3": 0}, {"1": 0.2, "3": 0.0}), ("Pump", "price", 0, 0.0),
+    ("Pump", "fluids", ["water mix", "neat oil"], ("water mix", "neat oil")),
+    ("Solve", "objective", "worst", "worst"), ("Solve", "robust", True, True), ("Solve", "price_weight", 1000, 1000.0),
+])  # fmt: skip
+def test_values_of_keys_that_may_be_left_out(part, key, value, expected):
     data = full()
-    at(data, PLACES[place])[key] = value
+    at(data, PLACES[part])[key] = value
+    assert getattr(at_model(Problem(**data), PLACES[part]), key) == expected
+
+
+def at_model(problem, place):
+    for step in place:
+        problem = getattr(problem, step) if isinstance(step, str) and hasattr(problem, step) else problem[step]
+    return problem
+
+
+def test_what_is_set_today_is_read():
+    problem = Problem(**full())
+    assert problem.generator.now.number == 20 and problem.point[1].now is None
+    assert dict(problem.point[0].now) == {"mark": "2", "turns": 1.0, "pump": "standard"}
+
+
+def test_today_must_say_which_of_several_pumps_is_mounted():
+    data = full()
+    data["pumps"]["mini"] = {"stroke_volume": "0.02 mL", "marks": {"low": 0.5, "high": 1.0}}
+    data["point"][0]["pump"] = ["standard", "mini"]
+    data["point"][0]["now"] = {"mark": "high", "turns": 1}
     with pytest.raises(ProblemError) as caught:
         Problem(**data)
-    (fault,) = caught.value.faults
-    assert fault.key == named(PLACES[place], key) and "not supported yet" in fault.expected
-
-
-def test_the_defaults_of_later_may_be_written():
-    data = full()
-    data["generator"]["count"] = 1
-    data["solve"] |= {"price_weight": 0, "objective": "mean", "robust": False}
-    assert Problem(**data)
+    assert caught.value.faults == (
+        Fault("point[1].now.pump", "nothing", "which of its pumps is mounted: standard, mini"),)  # fmt: skip
+    data["point"][0]["now"]["pump"] = "standard"  # which has no mark "high"
+    with pytest.raises(ProblemError, match=r"now.mark: found 'high'; expected a mark of pump standard: 1, 2, 3"):
+        Problem(**data)
+    data["point"][0]["now"]["pump"] = "mini"
+    assert Problem(**data).point[0].now.pump == "mini"
 
 
 @pytest.mark.parametrize("part", PLACES)
@@ -741,7 +827,20 @@ SHEETS = [
     ),
     (COLUMNS.replace("tags", "dose") + ROW, [(1, "column in p.csv", "'dose' 2 times", "each column once")]),
     (COLUMNS.replace("tags", "tgs") + ROW, [(1, "column in p.csv", "'tgs'", "perhaps 'tags'")]),
-    (COLUMNS.replace("tags", "now") + ROW, [(1, "column in p.csv", "'now'", "not supported yet")]),
+    (COLUMNS.replace("tags", "now") + ROW, [(1, "column in p.csv", "'now'", "perhaps 'now.")]),
+    (
+        COLUMNS.replace("weight,tags", "now.mark,now.turns") + ROW.replace("2,tap|left", "3,1.5"),
+        [(2, "point[1].now.turns in p.csv", "1.5", "with flow: 1, 2")],
+    ),
+    (
+        COLUMNS.replace("weight,tags", "now.mark,now.turns") + ROW.replace("2,tap|left", "3,"),
+        [(2, "point[1].now.turns in p.csv", "nothing", "the key 'turns'")],
+    ),
+    (
+        COLUMNS.replace("weight,tags", "now.mark,now.turns,now.pump") + ROW.replace("2,tap|left", "3,1,mini"),
+        [(2, "point[1].now.pump in p.csv", "'mini'", "one of its pumps: standard")],
+    ),
+    (COLUMNS.replace("weight,tags", "now.mark,now.turns,now.pump") + ROW.replace("2,tap|left", "3,1,standard"), []),
     (COLUMNS.replace("tags", "") + ROW, [(2, "point[1] in p.csv", "8 cells", "7, as the header has")]),
     (
         COLUMNS + ROW + ROW.replace("a,", '"c,', 1) + ROW,
@@ -1006,8 +1105,42 @@ def test_the_schema_and_the_reader_ask_for_the_same_keys(part, key):
         (("pumps", "standard"), "marks", []),
         (("nozzles", "small"), "turns", "0"),
         (("fluid",), "kind", "oil"),
-        (("generator",), "count", 2),
-        (("solve",), "robust", True),
+        (("generator",), "count", 0),
+        (("generator",), "count", 1001),
+        (("generator",), "count", 1.5),
+        (("generator",), "drift", 1),
+        (("generator",), "drift", -0.1),
+        (("generator",), "drift", [0.1]),
+        (("generator",), "now", 20),
+        (("pumps", "standard"), "spread", 1),
+        (("pumps", "standard"), "spread", {"1": 1}),
+        (("pumps", "standard"), "spread", {"1": -0.1}),
+        (("pumps", "standard"), "spread", ["3 %"]),
+        (("pumps", "standard"), "fluids", "neat oil"),
+        (("pumps", "standard"), "fluids", []),
+        (("pumps", "standard"), "fluids", ["oil"]),
+        (("pumps", "standard"), "price", -1),
+        (("pumps", "standard"), "price", 1e7),
+        (("pumps", "standard"), "price", "1"),
+        (("point", 0, "now"), "mark", 2),
+        (("point", 0, "now"), "turns", "1"),
+        (("point", 0, "now"), "turns", -1),
+        (("point", 0, "now"), "pump", ["standard"]),
+        (("point", 0), "now", "2"),
+        (("solve",), "robust", 1),
+        (("solve",), "objective", "best"),
+        (("solve",), "price_weight", -1),
+        (("solve",), "price_weight", "1"),
+        (("constraint", 0), "kind", "sum"),
+        (("constraint", 0), "of", "mark"),
+        (("constraint", 0), "over", []),
+        (("constraint", 0), "over", 3),
+        (("constraint", 0), "max", True),
+        (("constraint", 0), "times", {"a": "2"}),
+        (("constraint", 0), "at", ["1"]),  # no key of a total
+        (("constraint", 1), "at", []),
+        ((), "constraint", {}),
+        ((), "constraint", [{}]),
         ((), "points", "p.csv"),  # beside point
         ((), "point", []),
         ((), "pumps", {}),

@@ -12,10 +12,13 @@ PACKAGE = Path(stackopt.__file__).parent
 FLOW = [
     "version", "errors", "physics.dosing", "physics.spray", "units", "problem.keys", "problem.constraints",
     "problem.model", "problem.rules", "problem.files", "problem.starter", "stack", "judge", "optimise.scan",
-    "optimise.price", "optimise.merge", "optimise.between", "optimise.mip", "optimise.models", "optimise.proving",
-    "optimise.outcome", "optimise.medians", "optimise.sets", "optimise.useful", "optimise.dual", "optimise.coupled", "optimise.search", "optimise.keep",
-    "optimise.conflicts", "words", "explain", "figures", "report.terminal",
-    "report.today_text", "advice", "whatif", "result", "bands", "today", "cli", "__main__",
+    "optimise.price", "optimise.merge", "optimise.envelope", "optimise.between", "optimise.mip",
+    "optimise.models", "optimise.proving", "optimise.outcome", "optimise.medians", "optimise.sets",
+    "optimise.useful", "optimise.dual", "optimise.coupled", "optimise.search", "optimise.levels",
+    "optimise.front", "optimise.changes", "optimise.conflicts", "optimise.trial", "optimise.cover",
+    "optimise.clash", "words", "explain", "figures", "report.terminal", "report.today_text",
+    "report.groups_text", "report.chart", "advice", "whatif", "result", "bands", "today", "plans", "groups",
+    "cli", "__main__",
 ]  # fmt: skip
 # Imported late, against the flow, where it is used: model's validator calls rules.
 LATE = {("problem.model", "problem.rules")}

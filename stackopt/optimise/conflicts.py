@@ -7,14 +7,14 @@ cutting off what was found. Under a shared air supply the same covering has weig
 
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, ROUNDING
 from stackopt.optimise import mip
-from stackopt.optimise.scan import BATCH, BIG, misses, options, rates, scan
+from stackopt.optimise.scan import BATCH, BIG, misses, options, rates
 from stackopt.physics.dosing import SLACK, dose, dose_miss
 from stackopt.stack import Array, Stack
 
@@ -52,8 +52,7 @@ def rate_map(stack: Stack, seconds: float = SECONDS) -> RateMap:
     >>> found.shared, found.bands[0][0]
     (((6.0, 6.0),), Band(stroke=1, low=5.0, high=6.0))
     """
-    bands = tuple(tuple(_bands(stack, i)) for i in range(len(stack.names)))
-    at = stack.steps if stack.step is not None else _free_cells(stack, bands)
+    bands, at = _bands_and_rates(stack)
     served = _served(stack, at)
     count = served.sum(axis=0)
     shared = tuple((at[a], at[b]) for a, b in _runs(count == len(stack.names)))
@@ -69,6 +68,21 @@ def rate_map(stack: Stack, seconds: float = SECONDS) -> RateMap:
         conflicts, complete = _smallest_conflicts(served, seconds)
     shared = tuple((float(a), float(b)) for a, b in shared)
     return RateMap(bands, shared, most, most_range, conflicts, complete)
+
+
+def served_map(stack: Stack) -> np.ndarray:
+    """Whether some stroke gives a point its dose [points, rates], at rates that stand for all of the dial.
+
+    >>> from stackopt.stack import _example
+    >>> served_map(Stack.of(_example()))[:, :4].astype(int).tolist()
+    [[0, 1, 1, 0], [0, 0, 1, 0]]
+    """
+    return _served(stack, _bands_and_rates(stack)[1])
+
+
+def _bands_and_rates(stack: Stack) -> tuple[tuple[tuple[Band, ...], ...], Array]:
+    bands = tuple(tuple(_bands(stack, i)) for i in range(len(stack.names)))
+    return bands, stack.steps if stack.step is not None else _free_cells(stack, bands)
 
 
 def _bands(stack: Stack, i: int) -> Iterator[Band]:
@@ -258,54 +272,3 @@ def _least_air(stack: Stack, at: Array):
         least.append(part.air.min(axis=2))
     good, least = np.concatenate(good), np.concatenate(least)
     return good, least, (least < BIG / 2).all(axis=1)
-
-
-# Where the hard rules clash
-
-@dataclass(frozen=True)
-class HardConflict:
-    """A smallest set of hard rules that cannot hold together: ("cut", point), ("max_rate", pump), ..."""
-
-    rules: tuple[tuple[str, str], ...]
-    points: tuple[int, ...]
-    least_air: float | None  # the least air of any setting, where the supply is what falls short, L/min
-
-
-def hard_conflict(stack: Stack) -> HardConflict:
-    """A smallest clashing set, by dropping each rule in turn and keeping out what is not needed for the clash."""
-    cut = int(stack.rate_min.argmax())
-    pumps = sorted({pump for i, row in enumerate(stack.pumps) for s, pump in enumerate(row)
-                    if np.isfinite(stack.rate_max[i, s])})  # fmt: skip
-    rules = [("capacity", ""), ("rate range", "")]
-    rules += [("cut", stack.names[cut])] if stack.rate_min[cut] > 0 else []
-    rules += [("max_rate", pump) for pump in pumps]
-    for rule in list(rules):
-        fewer = [r for r in rules if r != rule]
-        if not _possible(stack, fewer):
-            rules = fewer
-    points = {cut} if any(kind == "cut" for kind, _ in rules) else set()
-    named = {name for kind, name in rules if kind == "max_rate"}
-    points |= {i for i, row in enumerate(stack.pumps) if named and set(row) <= named}
-    least = None
-    if ("capacity", "") in rules:
-        at = rates(stack)
-        _, air, allowed = _least_air(stack, at)
-        least = float(air[allowed].sum(axis=1).min() * stack.capacity) if allowed.any() else None
-    return HardConflict(tuple(rules), tuple(sorted(points)), least)
-
-
-def _possible(stack: Stack, rules: Sequence[tuple[str, str]]) -> bool:
-    """Whether some setting keeps these hard rules."""
-    named = {name for kind, name in rules if kind == "max_rate"}
-    held = np.zeros(stack.stroke.shape, dtype=bool)
-    for i, row in enumerate(stack.pumps):
-        held[i, : len(row)] = [pump in named for pump in row]
-    changed = replace(
-        stack,
-        rate_min=stack.rate_min if any(kind == "cut" for kind, _ in rules) else np.zeros_like(stack.rate_min),
-        rate_max=np.where(held | np.isnan(stack.rate_max), stack.rate_max, np.inf),
-        capacity=stack.capacity if ("capacity", "") in rules else 1e9 * stack.capacity,
-    )
-    if ("rate range", "") not in rules:
-        changed = replace(changed, low=1e-12 * stack.low, high=1e6 * stack.high, step=None)
-    return bool(scan(changed, rates(changed)).allowed.any())

@@ -26,6 +26,7 @@ from stackopt.optimise.price import price
 from stackopt.optimise.scan import BATCH, BIG, Options, options, rates
 from stackopt.optimise.sets import AtRates, union
 from stackopt.optimise.useful import useful
+from stackopt.problem.constraints import rows_of
 from stackopt.stack import Array, Stack
 
 _INSIDE = 3 * TIE  # what the slack of a miss may add between two rates that are compared
@@ -54,7 +55,7 @@ def needs(stack: Stack) -> bool:
 
 def slides(stack: Stack) -> bool:
     """Whether the best rate may lie between two compared ones: something else than the dose depends on it."""
-    kinds = {term[0] for rule in stack.rules.values() for row in rule.rows(stack.machine) for _, term in row.terms}
+    kinds = {term[0] for rule in stack.rules.values() for row in rows_of(rule, stack.machine) for _, term in row.terms}
     return stack.step is None and bool(np.nansum(stack.drive) > 0 or stack.worst or kinds & {"dose", "rate"})
 
 
@@ -408,7 +409,7 @@ class Hunt:
             limits["excess"] = self.best
         if cell.inside and np.isfinite(best := self.best if goal == "excess" else self.value):
             limits[goal] = best
-        self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
+        self.closed["the mixed-integer model (to its solver's tolerance)"] += 1
         try:
             found = self._modelled(cell, goal, limits)
         except mip.NoProof as stop:

@@ -18,7 +18,7 @@ from scipy.sparse import coo_array
 
 from stackopt.judge import ROOM
 from stackopt.optimise.scan import BIG, Options
-from stackopt.problem.constraints import SLACK
+from stackopt.problem.constraints import SLACK, rows_of
 from stackopt.stack import Array, Stack
 
 
@@ -48,7 +48,7 @@ class Prices:
 
 
 class Rules:
-    """The rows of a stack's rules, all as "at most": those of one point `alone`, which only bar its options, and others.
+    """The rows of a stack's rules, all as "at most": those of one point `alone`, which bar its options, and others.
 
     >>> from dataclasses import replace
     >>> from stackopt.problem.constraints import Fix
@@ -63,7 +63,7 @@ class Rules:
         self.rows: list[_Row] = []
         self.alone: list[_Row] = []
         for name, rule in stack.rules.items():
-            for row in rule.rows(stack.machine):
+            for row in rows_of(rule, stack.machine):
                 for sign, end in ((1.0, row.high), (-1.0, None if row.low is None else -row.low)):
                     if end is not None:
                         made = self._row(name, row.terms, sign, end)

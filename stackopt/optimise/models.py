@@ -16,6 +16,7 @@ from stackopt.judge import ROOM, TIE, Settings
 from stackopt.optimise.mip import SHARP, Rows
 from stackopt.optimise.scan import BIG, options, rates
 from stackopt.physics.dosing import SLACK
+from stackopt.problem.constraints import rows_of
 from stackopt.stack import Stack
 
 _RULE = 1e2  # the largest coefficient of a rule's row
@@ -50,7 +51,7 @@ class Model:
         self.rows.row([(stack.capacity * c, v) for c, v in goals["air"]], high=stack.capacity * ROOM,
                       meaning="capacity")  # fmt: skip
         for name, rule in stack.rules.items():
-            for row in rule.rows(stack.machine):
+            for row in rows_of(rule, stack.machine):
                 self._rule(name, row)
 
     def _rule(self, name: str, row: Any) -> None:
@@ -344,7 +345,7 @@ def meetings(stack: Stack, strokes: Sequence[int], screws: Sequence[int]) -> lis
     found = [(stack.capacity - float(flow.sum())) / drive] if drive else []
     place = {name: i for i, name in enumerate(stack.names)}
     for rule in stack.rules.values():
-        for row in rule.rows(stack.machine):
+        for row in rows_of(rule, stack.machine):
             fixed, slope = 0.0, 0.0  # the sum is fixed + slope rate
             for c, (kind, *rest) in row.terms:
                 i = place.get(rest[0])

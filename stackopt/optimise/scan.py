@@ -12,6 +12,7 @@ import numpy as np
 
 from stackopt.judge import ROOM, ROUNDING
 from stackopt.physics import dosing, spray
+from stackopt.problem.constraints import rows_of
 from stackopt.stack import Array, Stack
 
 BIG = 1e12  # cost of an option that is not allowed: far above any real cost, far below overflow
@@ -47,7 +48,7 @@ def rates(stack: Stack) -> Array:
 
 def fixed_rates(stack: Stack) -> list[float]:
     """Rates that rules of the file ask for [1/min]."""
-    rows = (row for rule in stack.rules.values() for row in rule.rows(stack.machine))
+    rows = (row for rule in stack.rules.values() for row in rows_of(rule, stack.machine))
     return [end / row.terms[0][0] for row in rows if len(row.terms) == 1 and row.terms[0][1][0] == "rate"
             for end in (row.low, row.high) if end is not None and row.terms[0][0]]  # fmt: skip
 

@@ -387,7 +387,7 @@ class _Hunt:
 
     def _model(self, cell: int, excess: float | None) -> proving.Proved | None:
         """Where merging grows too large: the model decides."""
-        self.closed["the mixed-integer model, to its solver's tolerance,"] += 1
+        self.closed["the mixed-integer model (to its solver's tolerance)"] += 1
         try:
             if not self._single(cell):
                 return proving.solve(self.stack, self.low[cell], self.high[cell], deadline=self.deadline, excess=excess)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from stackopt.optimise.scan import BIG, Options
+from stackopt.problem.constraints import rows_of
 from stackopt.stack import Array, Stack
 
 _EXACT = 1e-13
@@ -43,7 +44,7 @@ def _told_apart(stack: Stack) -> Iterator[tuple[list[Array], list[Array]]]:
     touched: list[set] = [set() for _ in stack.names]
     place = {name: i for i, name in enumerate(stack.names)}
     for rule in stack.rules.values():
-        for row in rule.rows(stack.machine):
+        for row in rows_of(rule, stack.machine):
             for c, (kind, *rest) in row.terms:
                 i = place.get(rest[0]) if kind != "any" else None
                 if i is None:

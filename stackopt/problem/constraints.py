@@ -10,17 +10,17 @@ An installed package adds a kind by a class under the entry-point group `stackop
 """
 
 import functools
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import entry_points
 from itertools import pairwise
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple, get_args
 
-from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
+from pydantic import BeforeValidator, ConfigDict, Field, PlainValidator, WithJsonSchema
 
 from stackopt import units
 from stackopt.errors import StackoptError
-from stackopt.problem.keys import Name, Names, Part, ours
+from stackopt.problem.keys import NEEDS, Name, Names, Part, ours
 
 SLACK = 1e-9  # of a sum's size: what rounding may part it from its bound
 GROUP = "stackopt.constraints"
@@ -72,12 +72,16 @@ def _number_or_text(value):
 
 
 def _labels(value):
-    return tuple(value) if isinstance(value, list | tuple) else (value,)
+    values = value if isinstance(value, list | tuple) else [value]
+    if not values:
+        raise ValueError("at least one of them")
+    return tuple(values)
 
 
-_SCHEMA = WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string"}]})
-Amount = Annotated[float | int | str, PlainValidator(ours(_number_or_text)), _SCHEMA]
-Labels = Annotated[tuple[Amount, ...], BeforeValidator(_labels), Field(min_length=1, strict=False)]
+_ONE = [{"type": "number"}, {"type": "string"}]
+Amount = Annotated[float | int | str, PlainValidator(ours(_number_or_text)), WithJsonSchema({"anyOf": _ONE})]
+Labels = Annotated[tuple[Amount, ...], BeforeValidator(ours(_labels)), Field(strict=False), WithJsonSchema(
+    {"anyOf": [*_ONE, {"type": "array", "items": {"anyOf": _ONE}, "minItems": 1}]})]  # fmt: skip
 
 
 class Constraint(Part):
@@ -94,7 +98,9 @@ class Constraint(Part):
 
     def faults(self, machine: Machine) -> Iterator[Fault3]:
         """What is wrong between its keys, or with them on that machine, as (key, found, expected)."""
-        known = [*machine.labels, *machine.tags]
+        known = {*machine.labels, *machine.tags}
+        if getattr(self, "over", None) == ():
+            yield "over", "an empty list", "at least one name"
         for name in self.names():
             if name not in known:
                 yield ("over" if name in (getattr(self, "over", None) or ()) else "first" if
@@ -125,6 +131,7 @@ def within(parts: Iterable[float], low: float | None, high: float | None) -> boo
 class _Bounded(Constraint):
     """With min, max or both, in the unit of `of`."""
 
+    model_config = ConfigDict(json_schema_extra={"anyOf": [{"required": ["min"]}, {"required": ["max"]}]})
     min: Amount | None = None
     max: Amount | None = None
 
@@ -140,7 +147,7 @@ class _Bounded(Constraint):
 
     def faults(self, machine: Machine) -> Iterator[Fault3]:
         yield from super().faults(machine)
-        if self.min is None and self.max is None:
+        if not self.model_fields_set & {"min", "max"}:
             yield "", "neither min nor max", "one of them at least"
         ends = []
         for key in ("min", "max"):
@@ -157,7 +164,7 @@ class _Bounded(Constraint):
                 except ValueError as fault:
                     yield key, repr(value)[:60], str(fault)
                 except KeyError as lacking:
-                    yield key, repr(value)[:60], f"the size of a {lacking.args[0]} in the file, or another unit"
+                    yield key, repr(value)[:60], NEEDS[lacking.args[0]]
         if len(ends) == 2 and ends[1] < ends[0]:
             yield "max", repr(self.max), f"at least min, {self.min!r}"
 
@@ -336,7 +343,7 @@ def _all_labels(machine: Machine, points: Iterable[str], of: str) -> list:
 def _unknown_labels(machine: Machine, rule: Any, labels: Iterable, key: str) -> Iterator[Fault3]:
     known = _all_labels(machine, machine.points(rule.over), rule.of)
     for label in labels:
-        if label not in known:
+        if known and label not in known:
             yield key, repr(label)[:60], f"{rule.of} of its points: {', '.join(map(str, known[:9]))}"
 
 
@@ -349,16 +356,55 @@ BUILT_IN: dict[str, type[Constraint]] = {
 @functools.cache
 def installed() -> dict[str, type[Constraint]]:
     """The kinds that other packages bring. Raises StackoptError where one cannot be used."""
-    found = {}
+    found: dict[str, type[Constraint]] = {}
     for entry in entry_points(group=GROUP):
         try:
             kind = entry.load()
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             raise StackoptError(f"the constraint kind {entry.name!r} cannot be loaded: {error}") from error
-        if entry.name in BUILT_IN or not (isinstance(kind, type) and issubclass(kind, Constraint)):
+        if entry.name in {*BUILT_IN, *found} or not (isinstance(kind, type) and issubclass(kind, Constraint)):
             raise StackoptError(f"the constraint kind {entry.name!r} of {entry.value} is no new kind of Constraint")
+        if entry.name not in get_args(kind.model_fields["kind"].annotation):
+            raise StackoptError(f"the constraint kind {entry.name!r} of {entry.value} has another name in its class")
         found[entry.name] = kind
     return found
+
+
+def rows_of(rule: Constraint, machine: Machine) -> list[Row]:
+    """The rows of a rule. Raises StackoptError where a kind of another package fails or writes what is no row."""
+    if type(rule) in BUILT_IN.values():
+        return list(rule.rows(machine))
+    try:
+        rows = [Row(*row) for row in rule.rows(machine)]
+        for row in rows:
+            for factor, term in row.terms:
+                float(factor)
+                _check(term, machine)
+        return rows
+    except Exception as error:
+        raise _failed(rule, error) from error
+
+
+def holds(rule: Constraint, machine: Machine, answer: Mapping[str, Chosen]) -> bool:
+    """Whether a finished answer keeps a rule. Raises StackoptError where a kind of another package fails."""
+    if type(rule) in BUILT_IN.values():
+        return rule.holds(machine, answer)
+    try:
+        return bool(rule.holds(machine, answer))
+    except Exception as error:
+        raise _failed(rule, error) from error
+
+
+def _check(term: Sequence, machine: Machine) -> None:
+    kind, *rest = term
+    sizes = {"dose": 1, "air": 1, "turns": 1, "rate": 1, "is": 3, "any": 1}
+    if sizes.get(kind) != len(rest) or (kind != "any" and rest[0] not in machine.labels) or (
+            kind == "is" and rest[1] not in ("mark", "turns", "pump")):  # fmt: skip
+        raise ValueError(f"{term!r} is no term of a row")
+
+
+def _failed(rule: Constraint, error: Exception) -> StackoptError:
+    return StackoptError(f"the constraint kind {rule.kind!r} failed: {type(error).__name__}: {error}")
 
 
 def kind_named(name: Any) -> type[Constraint] | None:

@@ -17,6 +17,9 @@ from pydantic_core import PydanticCustomError
 from stackopt import units
 
 LATER = "not supported yet"
+NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
+         "drop": "a drop volume under [fluid], as in drop = '0.021 mL': it is never assumed",
+         "part": "a [cycle], to know how long a part is sprayed"}  # fmt: skip
 
 
 def ours(reader):

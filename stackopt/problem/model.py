@@ -5,7 +5,7 @@ passes: pydantic's own, and, only where that finds something wrong, a slow one t
 that all faults are listed at once.
 """
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import (
     BeforeValidator,
@@ -82,6 +82,17 @@ _SPREAD_SCHEMA = {"anyOf": [LIMIT_SCHEMA, {"type": "object", "additionalProperti
                   "description": "limit of repeatability, for each mark or one for all"}  # fmt: skip
 
 
+def _fluids_reader(value):
+    if not isinstance(value, list | tuple) or not value or any(kind not in get_args(Kind) for kind in value):
+        first, *others = (repr(kind) for kind in get_args(Kind))
+        raise ValueError(f"a list of at least one of {', '.join([first, *others[:-1]])} or {others[-1]}")
+    return tuple(value)
+
+
+_Fluids = Annotated[tuple[str, ...], PlainValidator(ours(_fluids_reader)), WithJsonSchema(
+    {"type": "array", "items": {"enum": list(get_args(Kind))}, "minItems": 1})]  # fmt: skip
+
+
 class Pump(Part):
     """A kind of pump: its displacement and what its stroke knob does."""
 
@@ -91,7 +102,7 @@ class Pump(Part):
     spread: Annotated[dict[Name, Limit], BeforeValidator(_spread_reader), WithJsonSchema(_SPREAD_SCHEMA)] | None = None
     stroke_air: AirVolume | None = None
     max_rate: Rate | None = None
-    fluids: Annotated[tuple[Kind, ...], Field(min_length=1, strict=False)] | None = None
+    fluids: _Fluids | None = None
     price: Annotated[float, Field(ge=0, le=1e6)] = 1.0
 
 

@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
 from stackopt import units
 from stackopt.errors import Fault
 from stackopt.problem.constraints import Constraint, Machine, kind_named, kinds
-from stackopt.problem.keys import LATER, Name, Part
+from stackopt.problem.keys import LATER, NEEDS, Name, Part
 from stackopt.problem.model import Problem
 
 STEPS_LIMIT = POINTS_LIMIT = 100_000
@@ -20,10 +20,8 @@ _LIMITS = {"greater_than": ("above", "gt"), "greater_than_equal": ("of at least"
            "less_than": ("below", "lt"), "less_than_equal": ("of at most", "le")}  # fmt: skip
 _TYPES = {"float_type": "a number", "int_type": "a whole number", "int_from_float": "a whole number",
           "string_type": "text", "string_unicode": "text of whole characters",
-          "finite_number": "a finite number", "dict_type": "a table", "tuple_type": "a list"}  # fmt: skip
-_NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
-          "drop": "a drop volume under [fluid], as in drop = '0.021 mL': it is never assumed",
-          "part": "a [cycle], to know how long a part is sprayed"}  # fmt: skip
+          "finite_number": "a finite number", "bool_type": "true or false", "dict_type": "a table",
+          "tuple_type": "a list"}  # fmt: skip
 
 
 def path(parts: tuple[str | int, ...]) -> str:
@@ -114,7 +112,7 @@ def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> An
     if not isinstance(value, dict if container is dict else list | tuple):
         faults.append(Fault(path(place), found(value), "tables" if container is tuple else "a table of tables"))
         return None
-    if not value:
+    if not value and field.is_required():
         faults.append(Fault(path(place), found(value), "at least one"))
     if len(value) > POINTS_LIMIT:
         faults.append(Fault(path(place), found(value), f"at most {POINTS_LIMIT:,}"))
@@ -316,7 +314,7 @@ def _measures(problem: Problem) -> Iterator[Fault]:
                            for end in ("min", "max") if window]  # fmt: skip
     for place, quantity in quantities:
         lacking = [name for name, _ in getattr(quantity, "counts", ()) if name not in sizes and name not in unread]
-        yield from (Fault(path(place), f"'{quantity}'", _NEEDS[name]) for name in lacking)
+        yield from (Fault(path(place), f"'{quantity}'", NEEDS[name]) for name in lacking)
         if getattr(quantity, "counts", ()) and all(name in sizes for name, _ in quantity.counts):
             try:
                 usable = units.possible(quantity.at(sizes))
@@ -366,7 +364,7 @@ def _constraints(problem: Problem) -> Iterator[Fault]:
     if not problem.constraint:
         return
     whole = all(problem.point or (None,)) and problem.fluid and problem.pumps and problem.nozzles and all(
-        point.name and point.pump and point.nozzle in problem.nozzles and all(
+        point.name and point.pump and point.tags is not None and point.nozzle in problem.nozzles and all(
             problem.pumps.get(pump) and problem.pumps[pump].marks for pump in point.pump)
         and problem.nozzles[point.nozzle] and problem.nozzles[point.nozzle].turns
         and problem.nozzles[point.nozzle].flow for point in problem.point)  # fmt: skip

@@ -1,6 +1,7 @@
 """Answers as text for a terminal or a pipe: 80 columns, no colour, nothing beyond ASCII of our own."""
 
 import textwrap
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 _LABEL = 9
+_CONFLICTS = 5  # printed
 _SPRAY = {"in window": "good", "too little air": "sputter", "too much air": "fog"}
 
 
@@ -58,17 +60,21 @@ def _some(names: Sequence[str]) -> str:
     return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
-def _conflicts(conflicts: list[dict]) -> list[str]:
+def _conflicts(conflicts: list[dict], every: bool = False) -> list[str]:
+    shown = len(conflicts) if every else _CONFLICTS
     if len(conflicts) == 1:
         return [labelled("conflict", conflicts[0]["why"])]
-    return [labelled("conflict" if n == 1 else "", f"{n}: {c['why']}") for n, c in enumerate(conflicts, 1)]
+    lines = [labelled("conflict" if n == 1 else "", f"{n}: {c['why']}") for n, c in enumerate(conflicts[:shown], 1)]
+    more = len(conflicts) - shown
+    return lines + ([labelled("", f"and {more} more: see stackopt rates, or --json")] if more > 0 else [])
 
 
 def _status(result: "Result") -> str:
     if result.status == "infeasible":
         return "the hard rules cannot be met together"
     served = sum(point.in_tolerance for point in result.points)
-    all_served = "every point in tolerance" if result.in_tolerance else (
+    robust = ", whatever drift and spread do" if result.stack.robust else ""
+    all_served = f"every point in tolerance{robust}" if result.in_tolerance else (
         f"{served} of {len(result.problem.point)} points in tolerance")
     if result.status == "optimal":
         return f"{all_served}, {result.proved}" if result.in_tolerance else (
@@ -101,9 +107,14 @@ def _found(result: "Result") -> list[str]:
         kind = "largest" if result.stack.worst else "weighted mean"
         lines.append(labelled("excess", f"{_percent(objective.excess)} beyond the tolerances ({kind}); no setting is "
                               f"below {_percent(bound.excess)}"))  # fmt: skip
+    parts = "error, air and price" if result.stack.price_weight else "error and air"
     limit = "not proved" if bound.value is None else number(bound.value)
     which = "no setting of that excess" if objective.excess else "no setting"
-    lines.append(labelled("value", f"{number(objective.value)} (error and air); {which} is below {limit}"))
+    lines.append(labelled("value", f"{number(objective.value)} ({parts}); {which} is below {limit}"))
+    if any(len(set(row)) > 1 for row in result.stack.pumps):
+        kinds = Counter(point.pump for point in result.points)
+        lines.append(labelled("pumps", ", ".join(f"{count} points with {pump}" for pump, count in sorted(kinds.items()))
+                              + f"; mean price {number(objective.mean_price)}"))  # fmt: skip
     lines.append(labelled("air", f"{result.verdict.air:.1f} of {number(result.stack.capacity)} L/min "
                        f"({_percent(objective.air_share)})"))  # fmt: skip
     return lines
@@ -222,7 +233,7 @@ def rates_text(found: "Rates") -> str:
         if rates.most:
             lines.append(labelled("most", f"{len(rates.most)} of {len(stack.names)} points at "
                                f"{rate_words(*rates.most_range)} strokes/min"))  # fmt: skip
-    lines += _conflicts(found.to_dict()["conflicts"])
+    lines += _conflicts(found.to_dict()["conflicts"], every=True)
     if not rates.complete:
         lines.append(labelled("", "(there may be more conflicts)"))
     lines += ["", "strokes/min at which each mark gives the dose within tolerance"]
