@@ -57,7 +57,7 @@ def points_of(stack: Stack, settings: Settings, verdict: Verdict) -> tuple[Point
     >>> stack = Stack.of(_example())
     >>> settings = Settings.at(6.0, (1, 0), (0, 1))
     >>> [(p.name, p.mark, p.turns, p.spray) for p in points_of(stack, settings, judge(stack, settings))]
-    [('b', '3', 2, 'in window'), ('a', '2', 1, 'too little air')]
+    [('b', '3', 2.0, 'in window'), ('a', '2', 1.0, 'too little air')]
     """
     generators = settings.generators
     known = stack.drift > 0 or bool((np.nan_to_num(stack.stray) > 0).any())

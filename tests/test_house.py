@@ -11,12 +11,12 @@ PACKAGE = Path(stackopt.__file__).parent
 # In the order of the flow: a file imports only from files that stand before it.
 FLOW = [
     "version", "errors", "physics.dosing", "physics.spray", "units", "problem.keys", "problem.constraints",
-    "problem.model", "problem.rules", "problem.files", "problem.starter", "stack", "judge", "optimise.scan",
-    "optimise.price", "optimise.merge", "optimise.envelope", "optimise.between", "optimise.mip",
-    "optimise.models", "optimise.proving", "optimise.outcome", "optimise.medians", "optimise.sets",
-    "optimise.useful", "optimise.dual", "optimise.coupled", "optimise.search", "optimise.levels",
-    "optimise.front", "optimise.changes", "optimise.conflicts", "optimise.trial", "optimise.cover",
-    "optimise.clash", "words", "explain", "figures", "report.terminal", "report.today_text",
+    "problem.model", "problem.rules", "problem.files", "problem.starter", "stack", "judge", "optimise.rulerows",
+    "optimise.scan", "optimise.price", "optimise.merge", "optimise.envelope", "optimise.between",
+    "optimise.mip", "optimise.models", "optimise.proving", "optimise.outcome", "optimise.medians",
+    "optimise.sets", "optimise.useful", "optimise.dual", "optimise.coupled", "optimise.search",
+    "optimise.levels", "optimise.front", "optimise.changes", "optimise.conflicts", "optimise.trial",
+    "optimise.cover", "optimise.clash", "words", "explain", "figures", "report.terminal", "report.today_text",
     "report.groups_text", "report.chart", "advice", "whatif", "result", "bands", "today", "plans", "groups",
     "cli", "__main__",
 ]  # fmt: skip

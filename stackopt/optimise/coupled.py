@@ -124,15 +124,11 @@ class Hunt:
         """The rates at which every point could run, or, with several generators, some."""
         stack = self.stack
         at = rates(stack)
-        if stack.count == 1 and self.avoid:
-            near = [np.abs(at - rate) <= self.apart * rate for (rate,) in self.avoid]
-            at = at[~np.any(near, axis=0)]
         self.at = at
-        if not len(at):
-            return False
         self.least = self._each(lambda part, _: part.excess)
         usable = (self.least < BIG / 2).any(axis=1) if stack.count > 1 else (self.least < BIG / 2).all(axis=1)
         self.at, self.least = at[usable], self.least[usable]
+        self.neighbour = np.diff(np.flatnonzero(usable)) == 1  # [rates - 1] whether none was left out in between
         self._batches = []
         return bool(len(self.at)) and bool((self.least < BIG / 2).any(axis=0).all())
 
@@ -198,8 +194,8 @@ class Hunt:
             cells += self._intervals(goal, prices, most) if stack.count == 1 else []
             if stack.count > 1:
                 self._look_inside(cost, most, goal, [total for total, _ in cells])
-        if stack.count > 1:
-            cells = [(total, cell) for total, cell in cells if not self._avoided(tuple(self.at[list(cell.rates)]))]
+        cells = [(total, cell) for total, cell in cells
+                 if cell.inside or not self._avoided(tuple(self.at[list(cell.rates)]))]  # fmt: skip
         return sorted(cells, key=lambda pair: (pair[0], pair[1].rates, pair[1].low))
 
     def _priced(self, goal: str, prices: Prices) -> Array:
@@ -259,9 +255,10 @@ class Hunt:
         cells = []
         for k in range(0, len(self.at) - 1, size):
             self._tick()
-            lows, highs = self.at[:-1][k : k + size], self.at[1:][k : k + size]
-            ends = [self._rules.kept(options(self.stack, at, (lows + highs) / 2), at, inside=True)
-                    for at in (lows, highs)]  # fmt: skip
+            near = self.neighbour[k : k + size]
+            lows, highs = self.at[:-1][k : k + size][near], self.at[1:][k : k + size][near]
+            middle = (lows + highs) / 2
+            ends = [self._rules.kept(options(self.stack, at, middle), middle) for at in (lows, highs)]
             costs = [end.excess for end in ends]
             if goal == "value":  # an option may have too much excess at both ends only if it has so inside
                 held = np.minimum(ends[0].excess, ends[1].excess) <= self._room_of_one()
@@ -294,7 +291,7 @@ class Hunt:
         """
         limit = (self.best if goal == "excess" else self.value) - TIE
         if self.stack.worst:
-            ends = np.vstack([cost, np.minimum(cost[:-1], cost[1:])])
+            ends = np.vstack([cost, np.minimum(cost[:-1], cost[1:])[self.neighbour]])
             try:
                 sets, _ = sets_below(ends, self.stack.count, most - 2 * TIE, True, self._tick)
                 better = bool((sets >= len(cost)).any())
@@ -364,6 +361,8 @@ class Hunt:
 
     def _decide(self, cell: Cell, goal: str) -> float | None:
         """The least of `goal` in a cell, and its settings; None where it has none or none that is better."""
+        if not cell.inside and self._avoided(tuple(self.at[list(cell.rates)])):
+            return None
         found = self._exactly(cell, goal)
         if found is None:
             return None

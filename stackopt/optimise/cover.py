@@ -19,9 +19,10 @@ import numpy as np
 from stackopt.judge import ROOM, Settings, judge
 from stackopt.optimise import mip, proving, trial
 from stackopt.optimise.models import Settled
-from stackopt.optimise.scan import BIG, fixed_rates, options, rates
+from stackopt.optimise.rulerows import RuleRows
+from stackopt.optimise.scan import BIG, options, rates
 from stackopt.optimise.trial import Patience, Unsure
-from stackopt.problem.constraints import Constraint
+from stackopt.problem.constraints import Constraint, rows_of
 from stackopt.stack import Array, Stack
 
 _NEVER = 2.0  # shares of capacity that a point is said to take at a rate that does not serve it
@@ -108,7 +109,7 @@ def _apart(serves: np.ndarray) -> int:
 def looks_at(stack: Stack, rule: Constraint) -> bool:
     """Whether a rule of the file looks at doses, or at rates other than to fix one."""
     return any(kind == "dose" or (kind == "rate" and (len(row.terms) > 1 or row.low != row.high))
-               for row in rule.rows(stack.machine) for _, (kind, *_) in row.terms)  # fmt: skip
+               for row in rows_of(rule, stack.machine) for _, (kind, *_) in row.terms)  # fmt: skip
 
 
 class Ask:
@@ -125,7 +126,7 @@ class Ask:
         self.between = stack.step is None and any(looks_at(stack, rule) for rule in stack.rules.values())
         if stack.step is None and not self.between and len(at):
             starts = (usable & ~np.concatenate((np.zeros_like(usable[:1]), usable[:-1]))).any(axis=(1, 2))
-            starts |= np.isin(at, fixed_rates(stack))
+            starts |= np.isin(at, RuleRows(stack).turning())
             at, usable, air = at[starts], usable[starts], part.air[starts]
         else:
             air = part.air

@@ -17,18 +17,9 @@ from scipy.optimize import linprog
 from scipy.sparse import coo_array
 
 from stackopt.judge import ROOM
+from stackopt.optimise.rulerows import RuleRows
 from stackopt.optimise.scan import BIG, Options
-from stackopt.problem.constraints import SLACK, rows_of
-from stackopt.stack import Array, Stack
-
-
-@dataclass(frozen=True, eq=False)
-class _Row:
-    """sum of (fixed + rate slope)[option] over points, plus flags, <= most."""
-
-    points: dict[int, tuple[Array, Array]]  # fixed and slope [options] of each point that it touches
-    flags: dict[tuple, float]  # coefficients of the rule's own 0/1 variables
-    most: float
+from stackopt.stack import Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,62 +38,15 @@ class Prices:
         return added + self.excess * part.excess if self.excess else added
 
 
-class Rules:
-    """The rows of a stack's rules, all as "at most": those of one point `alone`, which bar its options, and others.
+class Rules(RuleRows):
+    """The rows of a stack's rules, and what bars or prices options by them."""
 
-    >>> from dataclasses import replace
-    >>> from stackopt.problem.constraints import Fix
-    >>> from stackopt.stack import Stack, _example
-    >>> stack = replace(Stack.of(_example()), rules={"r": Fix(kind="fix", of="mark", at="2", over=("a",))})
-    >>> len(Rules(stack).alone), len(Rules(stack).rows)
-    (1, 0)
-    """
-
-    def __init__(self, stack: Stack) -> None:
-        self.stack = stack
-        self.rows: list[_Row] = []
-        self.alone: list[_Row] = []
-        for name, rule in stack.rules.items():
-            for row in rows_of(rule, stack.machine):
-                for sign, end in ((1.0, row.high), (-1.0, None if row.low is None else -row.low)):
-                    if end is not None:
-                        made = self._row(name, row.terms, sign, end)
-                        (self.alone if len(made.points) == 1 and not made.flags else self.rows).append(made)
-
-    def _row(self, name: str, terms: list, sign: float, most: float) -> _Row:
-        size = len(self.stack.stroke[0]) * self.stack.screws
-        points: dict[int, tuple[Array, Array]] = defaultdict(lambda: (np.zeros(size), np.zeros(size)))
-        flags: dict[tuple, float] = defaultdict(float)
-        for factor, (kind, *rest) in terms:
-            if kind == "any":
-                flags[name, *rest] += sign * factor
-                continue
-            i = self.stack.names.index(rest[0])
-            grows = kind in ("dose", "rate")
-            points[i][grows][:] += sign * factor * self._values(i, kind, *rest[1:])
-        slack = SLACK * (abs(most) + sum(float(np.abs(np.nan_to_num(part)).max()) for pair in points.values()
-                                         for part in pair))  # fmt: skip
-        return _Row(dict(points), dict(flags), most + slack)
-
-    def _values(self, i: int, kind: str, of: str = "", label: object = None) -> Array:
-        stack, screws, strokes = self.stack, self.stack.screws, self.stack.stroke.shape[1]
-        if kind == "is" and of != "turns":
-            labels = (stack.marks if of == "mark" else stack.pumps)[i]
-            return np.array([float(k < len(labels) and labels[k] == label) for k in range(strokes)]).repeat(screws)
-        if kind in ("is", "turns"):
-            turns = [*stack.turns[i], *[0.0] * (screws - len(stack.turns[i]))]
-            return np.tile([float(t == label) for t in turns] if kind == "is" else turns, strokes)
-        if kind == "air":
-            return np.tile(np.nan_to_num(stack.flow[i]), strokes)
-        return np.nan_to_num(stack.stroke[i]).repeat(screws) if kind == "dose" else np.ones(strokes * screws)
-
-    def kept(self, part: Options, at: Array, inside: bool = False) -> Options:
-        """The options at rates `at` without those that a rule bars; inside an interval, at all of its rates."""
+    def kept(self, part: Options, at: Array) -> Options:
+        """The options without those that a rule bars at rates `at` [1/min]."""
         barred = np.zeros(part.excess.shape, dtype=bool)
         for row in self.alone:
             ((i, (fixed, slope)),) = row.points.items()
-            if not (inside and slope.any()):
-                barred[:, i] |= fixed + at[:, None] * slope > row.most
+            barred[:, i] |= fixed + at[:, None] * slope > row.most
         if not barred.any():
             return part
         return Options(*(np.where(barred, BIG, values) for values in part))

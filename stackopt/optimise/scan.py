@@ -11,8 +11,8 @@ from typing import NamedTuple
 import numpy as np
 
 from stackopt.judge import ROOM, ROUNDING
+from stackopt.optimise.rulerows import RuleRows
 from stackopt.physics import dosing, spray
-from stackopt.problem.constraints import rows_of
 from stackopt.stack import Array, Stack
 
 BIG = 1e12  # cost of an option that is not allowed: far above any real cost, far below overflow
@@ -38,19 +38,14 @@ def rates(stack: Stack) -> Array:
     if stack.robust:
         found += [doses / (stack.stroke * (1 + side * stack.stray))[:, None, :] for side in (-1, 1)]
         found += [_equally_bad(stack)]
-    ends = [stack.low, stack.high, *stack.also, *fixed_rates(stack)]
+    ends = [stack.low, stack.high, *stack.also]
+    if stack.rules:
+        found.append(RuleRows(stack).turning())
     found = np.concatenate([*(part.ravel() for part in found), stack.rate_min, stack.rate_max.ravel(), ends])
     found = np.unique(found[(found >= stack.low) & (found <= stack.high)])  # nan and infinity compare false
     # Neighbours that rounding alone parts are one rate.
     apart = np.r_[True, np.diff(found) > ROUNDING / 10 * found[1:]]
     return found[apart]
-
-
-def fixed_rates(stack: Stack) -> list[float]:
-    """Rates that rules of the file ask for [1/min]."""
-    rows = (row for rule in stack.rules.values() for row in rows_of(rule, stack.machine))
-    return [end / row.terms[0][0] for row in rows if len(row.terms) == 1 and row.terms[0][1][0] == "rate"
-            for end in (row.low, row.high) if end is not None and row.terms[0][0]]  # fmt: skip
 
 
 def _turning_doses(stack: Stack) -> Array:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stackopt.judge import ROOM
-from stackopt.problem.constraints import SLACK
+from stackopt.problem.constraints import SLACK, rows_of
 from stackopt.stack import Array, Stack
 
 NODES = 200_000  # choices looked at before it is given up
@@ -59,7 +59,7 @@ class Table:
         >>> table.fixed.shape, table.slope[0, 0].tolist(), table.high.round(6).tolist()
         ((2, 6, 1), [0.01], [140.0])
         """
-        rows = [(name, row) for name, rule in stack.rules.items() for row in rule.rows(stack.machine)]
+        rows = [(name, row) for name, rule in stack.rules.items() for row in rows_of(rule, stack.machine)]
         flags: dict[tuple, int] = {}
         for name, row in rows:
             for _, (kind, *rest) in row.terms:
