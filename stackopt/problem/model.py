@@ -5,7 +5,7 @@ passes: pydantic's own, and, only where that finds something wrong, a slow one t
 that all faults are listed at once.
 """
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import (
     BeforeValidator,
@@ -90,7 +90,8 @@ def _fluids_reader(value):
     return tuple(value)
 
 
-_Fluids = Annotated[tuple[Kind, ...], Field(min_length=1, strict=False), BeforeValidator(ours(_fluids_reader))]
+_Fluids = Annotated[tuple[Kind, ...], Field(strict=False), BeforeValidator(ours(_fluids_reader)), WithJsonSchema(
+    {"type": "array", "items": {"enum": list(get_args(Kind))}, "minItems": 1})]  # fmt: skip
 
 
 class Pump(Part):
