@@ -28,7 +28,7 @@ class Settings:
         >>> Settings.at(6.0, (1, 0), (0, 1)).rates
         (6.0, 6.0)
         """
-        return cls((rate,) * len(stroke), stroke, screw)
+        return cls((float(rate),) * len(stroke), stroke, screw)
 
     @property
     def generators(self) -> tuple[float, ...]:

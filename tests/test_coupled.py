@@ -60,7 +60,10 @@ def tied(case):
 @settings(max_examples=2 * MANY, phases=[Phase.explicit, Phase.generate])  # to make a failing one small takes minutes
 @given(st.data())
 def test_the_search_is_the_oracle(flavour, data):
-    case = data.draw(coupled_cases(**FLAVOURS[flavour]))
+    agrees(data.draw(coupled_cases(**FLAVOURS[flavour])))
+
+
+def agrees(case):
     stack, expected = stack_of(case), oracle.best(case)
     outcome = search(stack)
     if expected is None:
@@ -94,3 +97,64 @@ def test_the_judge_is_the_oracle(data):
     assert verdict.allowed == plain["feasible"]
     leave = oracle.may_leave(case, rates, choice)
     assert dict(zip(stack.names, verdict.may_leave.tolist(), strict=True)) == {n: m for n, (_, m) in leave.items()}
+
+
+def machine(points, rules, **changes):
+    """A free dial, a pump with marks of 0.12 and 0.2 mL, a screw of 20 or 70 L/min."""
+    point = {"pump": ["standard"], "count": 1, "nozzle": "small", "below": 0.5, "above": 0.5, "weight": 1.0, "cut": None,
+             "air_flow": (None, None), "air_per_dose": (10.0, None), "tags": []}  # fmt: skip
+    return {
+        "rate": {"min": 1.5, "max": 7.5, "step": None},
+        "stroke_air": 0.0,
+        "pumps": {"standard": {"stroke_volume": 0.2, "marks": {"1": 0.6, "2": 1.0}, "stroke_air": None,
+                               "max_rate": None}},
+        "nozzles": {"small": {"turns": [1.0, 1.5], "flow": [20.0, 70.0]}},
+        "air_weight": 0.01,
+        "capacity": 120.0,
+        "points": [{**point, **own} for own in points],
+        "constraints": rules,
+        **changes,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("objective", ["mean", "worst"])
+@pytest.mark.parametrize("rules", [
+    [{"kind": "total", "of": "dose", "over": ["left", "a"], "min": 190.0}, {"kind": "forbid", "of": "mark",
+                                                                         "over": ["a"], "at": ["2"]}],
+    # A rule of one point bars its marks from some rate on, inside what would else be one interval.
+    [{"kind": "total", "of": "dose", "over": ["b"], "max": 130.0}],
+    [{"kind": "total", "of": "dose", "over": ["b"], "min": 100.0, "max": 130.0},
+     {"kind": "compare", "of": "dose", "first": "b", "second": "a", "min": 40.0}],
+])  # fmt: skip
+def test_rules_on_a_free_dial_that_once_went_wrong(objective, rules):
+    points = [{"name": "a", "dose": 45.9, "weight": 2.0}, {"name": "b", "dose": 158.0, "count": 2, "weight": 90.0},
+              {"name": "c", "dose": 109.0, "count": 3, "weight": 0.01, "tags": ["left"]}]  # fmt: skip
+    agrees(machine(points, rules, objective=objective))
+
+
+def test_the_worst_point_with_rules_is_not_bounded_by_prices_that_add_up():
+    pump = {"pump": ["standard"], "below": 0.5, "above": 0.5}
+    agrees({
+        "rate": {"min": 1.5, "max": 7.5, "step": None},
+        "stroke_air": 0.0,
+        "pumps": {"standard": {"stroke_volume": 0.2, "marks": {"1": 0.58, "2": 1.0}, "stroke_air": None,
+                               "max_rate": None}},
+        "nozzles": {"small": {"turns": [0.5], "flow": [20.0]},
+                    "large": {"turns": [0.0, 1.0, 1.5], "flow": [0.0, 20.0, 70.0]}},
+        "air_weight": 0.01,
+        "capacity": 121.0,
+        "objective": "worst",
+        "points": [
+            {"name": "p20", "count": 1, "nozzle": "small", "weight": 2.0, "cut": None, "dose": 45.9,
+             "air_flow": (None, None), "air_per_dose": (15.7, None), "tags": ["tap"], **pump},
+            {"name": "p2", "count": 3, "nozzle": "small", "weight": 0.001, "cut": None, "dose": 109.0,
+             "air_flow": (9.0, 40.0), "air_per_dose": (4.18, None), "tags": ["left"], **pump},
+            {"name": "b", "count": 2, "nozzle": "large", "weight": 91.22792802900771, "cut": (0.191, 1), "dose": 158.0,
+             "air_flow": (None, None), "air_per_dose": (12.8, 76.4), "tags": ["tap"], **pump},
+        ],
+        "constraints": [
+            {"kind": "compare", "of": "air", "first": "p2", "second": "tap", "min": -41.9},
+            {"kind": "total", "of": "dose", "over": ["left", "p20"], "min": 226.29310344827587},
+            {"kind": "forbid", "of": "mark", "over": ["tap", "p20"], "at": ["2"]},
+        ],
+    })  # fmt: skip

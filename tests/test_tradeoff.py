@@ -106,7 +106,7 @@ def test_models_walk_along_the_front_that_merging_finds(flavour, data):
             assert any(abs(error - e) <= MODEL and abs(air - a) <= SAME_AIR for e, a in others)
 
 
-@settings(max_examples=MANY // 4, phases=DRAWN)
+@settings(max_examples=MANY // 8, phases=DRAWN)
 @given(st.data())
 def test_on_a_free_dial_rules_leave_plans_that_none_beats(data):
     case = data.draw(coupled_cases(2, True, constraints=True, generators=False))

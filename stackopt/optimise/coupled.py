@@ -209,6 +209,8 @@ class Hunt:
 
     def _prices(self, chosen: tuple[int, ...], goal: str) -> Prices | None:
         """Prices that bound a set of rates well, taken from its first rate; None where they prove nothing."""
+        if self.stack.worst:
+            return None  # they add up, and of the worst point nothing does
         if not self._rules.rows:
             air = self._price_of_air(chosen, goal)
             return Prices(np.zeros(1), np.zeros(1), air, 0.0, air * ROOM) if air else None
