@@ -5,7 +5,6 @@ import json
 import os
 import signal
 import sys
-import tempfile
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -159,6 +158,8 @@ class _More:
 
 def _write_new(file: str, text: str) -> None:
     """Write a file that does not exist yet, whole or not at all."""
+    import tempfile  # slow to load, and few commands need it
+
     folder = Path(file).parent
     try:
         with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=folder, delete=False) as stream:

@@ -101,8 +101,8 @@ def test_the_judge_is_the_oracle(data):
 
 def machine(points, rules, **changes):
     """A free dial, a pump with marks of 0.12 and 0.2 mL, a screw of 20 or 70 L/min."""
-    point = {"pump": ["standard"], "count": 1, "nozzle": "small", "below": 0.5, "above": 0.5, "weight": 1.0, "cut": None,
-             "air_flow": (None, None), "air_per_dose": (10.0, None), "tags": []}  # fmt: skip
+    point = {"pump": ["standard"], "count": 1, "nozzle": "small", "below": 0.5, "above": 0.5, "weight": 1.0,
+             "cut": None, "air_flow": (None, None), "air_per_dose": (10.0, None), "tags": []}  # fmt: skip
     return {
         "rate": {"min": 1.5, "max": 7.5, "step": None},
         "stroke_air": 0.0,

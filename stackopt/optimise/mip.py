@@ -1,5 +1,6 @@
 """Mixed-integer models row by row, and their solvers, through PuLP; nothing else imports it."""
 
+import atexit
 import os
 import tempfile
 import threading
@@ -16,6 +17,7 @@ from stackopt.judge import Settings
 SHARP = 1e3  # rows that hold an excess or a value to 1e-9 are scaled by this; solvers are looser than that
 SOLVER = "stackopt solver"  # the name of the thread that a solver runs in
 _DIGITS = 1e-7
+_LINGER = 60.0  # seconds that the end of a program waits for a solver left behind; the command line does not
 _PATIENCE = 0.3  # seconds that a solver may outlast its limit or an interruption
 
 
@@ -184,6 +186,7 @@ def _run(highs: Any, seconds: float) -> bool:
     if not done.is_set():
         highs.cancelSolve()
     if not done.wait(_PATIENCE):  # it is left behind; nothing of its model may be read
+        atexit.register(done.wait, _LINGER)  # Python must not end before it does
         raise NoProof("interrupted" if interrupted else "time limit")
     return interrupted
 

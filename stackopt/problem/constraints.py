@@ -12,7 +12,6 @@ An installed package adds a kind by a class under the entry-point group `stackop
 import functools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from importlib.metadata import entry_points
 from itertools import pairwise
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 
@@ -356,6 +355,8 @@ BUILT_IN: dict[str, type[Constraint]] = {
 @functools.cache
 def installed() -> dict[str, type[Constraint]]:
     """The kinds that other packages bring. Raises StackoptError where one cannot be used."""
+    from importlib.metadata import entry_points  # slow to load, and few files need it
+
     found: dict[str, type[Constraint]] = {}
     for entry in entry_points(group=GROUP):
         try:
