@@ -102,7 +102,7 @@ def run(capfd, monkeypatch):
 def start(*words, code=None, **more):
     command = ["-c", code] if code else ["-m", "stackopt"]
     env = {**os.environ, **more.pop("env", {})}
-    # A shell's background job ignores Ctrl-C, and so would what it starts: the program is given the usual handling back.
+    # A background job of a shell ignores Ctrl-C, and so would what it starts: the usual handling is given back.
     usual = None if os.name == "nt" else lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)
     return subprocess.Popen([sys.executable, *command, *words], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
                             stderr=subprocess.PIPE, env=env, preexec_fn=usual, **more)  # fmt: skip
