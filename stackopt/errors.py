@@ -46,3 +46,7 @@ class ProblemError(StackoptError):
 
 class SolverError(StackoptError):
     """A solver failed, or gave an answer that the judge does not confirm."""
+
+
+class OutOfRange(UserWarning):
+    """An equation is used outside the range that its source states; its value is a guide at best."""

@@ -47,6 +47,19 @@ bar_gauge = bar_absolute; offset: 1.01325
 kPa_gauge = 0.01 bar_absolute; offset: 1.01325
 MPa_gauge = 10 bar_absolute; offset: 1.01325
 psi_gauge = 0.06894757293168361 bar_absolute; offset: 1.01325
+celsius = [temperature]
+fahrenheit = 5 / 9 * celsius; offset: -160 / 9
+kelvin = celsius; offset: -273.15
+metre = [length]
+millimetre = [bore]
+centistokes = [viscosity]
+millinewton_per_metre = [tension]
+L_per_s_bar = [conductance]
+m3_per_h = [ventilation]
+mg_per_m3 = [concentration]
+ppm = [ratio]
+g_per_mol = [molar_mass]
+kW_per_m3_per_min = [specific_power]
 """
 
 _DEFINITIONS = dict(line.split(" = ") for line in _REGISTRY.strip().splitlines())
@@ -67,11 +80,30 @@ _SPELLINGS: dict[str, dict[str, str]] = {
                  "MPa": "MPa_gauge", "psi": "psi_gauge", "psig": "psi_gauge", "bar_a": "bar_absolute",
                  "bara": "bar_absolute", "kPa_a": "kPa_absolute", "MPa_a": "MPa_absolute",
                  "psia": "psi_absolute", "psi_a": "psi_absolute"},
+    "temperature": {"degC": "celsius", "degF": "fahrenheit", "K": "kelvin"},
+    "length": {"m": "metre", "mm": "0.001 metre", "cm": "0.01 metre", "in": "0.0254 metre", "ft": "0.3048 metre"},
+    "bore": {"mm": "millimetre", "cm": "10 millimetre", "m": "1000 millimetre", "in": "25.4 millimetre"},
+    "viscosity": {"mm^2/s": "centistokes", "mm2/s": "centistokes", "cSt": "centistokes",
+                  "m^2/s": "1e6 centistokes", "m2/s": "1e6 centistokes"},
+    "surface tension": {"mN/m": "millinewton_per_metre", "N/m": "1000 millinewton_per_metre",
+                        "dyn/cm": "millinewton_per_metre"},
+    "conductance": {"L/(s bar)": "L_per_s_bar", "l/(s bar)": "L_per_s_bar", "dm^3/(s bar)": "L_per_s_bar",
+                    "dm3/(s bar)": "L_per_s_bar", "L/(min bar)": "1 / 60 L_per_s_bar",
+                    "m^3/(s Pa)": "1e8 L_per_s_bar", "m3/(s Pa)": "1e8 L_per_s_bar"},
+    "ventilation": {"m^3/h": "m3_per_h", "m3/h": "m3_per_h", "m^3/min": "60 m3_per_h", "m3/min": "60 m3_per_h",
+                    "m^3/s": "3600 m3_per_h", "m3/s": "3600 m3_per_h", "L/s": "3.6 m3_per_h",
+                    "ft^3/min": "1.69901079552 m3_per_h", "ft3/min": "1.69901079552 m3_per_h"},
+    "concentration": {"mg/m^3": "mg_per_m3", "mg/m3": "mg_per_m3", "ug/m^3": "0.001 mg_per_m3",
+                      "ug/m3": "0.001 mg_per_m3", "g/m^3": "1000 mg_per_m3", "g/m3": "1000 mg_per_m3"},
+    "ppm": {"ppm": "ppm"},
+    "molar mass": {"g/mol": "g_per_mol", "kg/kmol": "g_per_mol", "kg/mol": "1000 g_per_mol"},
+    "specific power": {"kW/(m^3/min)": "kW_per_m3_per_min", "kW/(m3/min)": "kW_per_m3_per_min",
+                       "W/(L/min)": "kW_per_m3_per_min"},
 }  # fmt: skip
 _BASE = {group: next(iter(names.values())) for group, names in _SPELLINGS.items()}
 _WHOLE = {"scfm": "scf/min"}  # units in one word that stand for a quotient
 # Groups whose size only the file knows, and the key that gives it.
-_NEEDS = {"drop": "drop", "mass": "g", "part": "part"}
+_NEEDS = {"drop": "drop", "mass": "g", "part": "part", "ppm": "ppm"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +126,17 @@ KINDS: dict[str, Kind] = {
     "time": Kind("8 s", ("time",)),
     "density": Kind("0.92 g/mL", ("mass",), ("oil",)),
     "pressure": Kind("6 bar", ("pressure",)),
+    "mass": Kind("0.85 g", ("mass",)),
+    "temperature": Kind("40 degC", ("temperature",)),
+    "length": Kind("3 m", ("length",)),
+    "bore": Kind("2 mm", ("bore",)),
+    "viscosity": Kind("38 mm^2/s", ("viscosity",)),
+    "surface tension": Kind("32 mN/m", ("surface tension",)),
+    "conductance": Kind("2.5 L/(s bar)", ("conductance",)),
+    "ventilation": Kind("2000 m^3/h", ("ventilation",)),
+    "concentration": Kind("0.5 mg/m^3", ("concentration", "ppm")),
+    "molar mass": Kind("60.1 g/mol", ("molar mass",)),
+    "specific power": Kind("6.4 kW/(m^3/min)", ("specific power",)),
 }
 
 _TEXT_LIMIT = 60
@@ -155,7 +198,11 @@ def _define(name: str) -> None:
 
 @functools.cache
 def _convert_one(name: str, base: str) -> tuple[float, float]:
-    """Factor and offset from registry unit `name` to `base`."""
+    """Factor and offset from registry unit `name`, or a multiple of one as in "0.001 metre", to `base`."""
+    factor, _, single = name.rpartition(" ")
+    if factor:
+        top, _, bottom = factor.partition(" / ")
+        return float(top) / float(bottom or 1) * _convert_one(single, base)[0], 0.0
     _define(name)
     _define(base)
     zero, one = (_registry().Quantity(x, name).to(base).magnitude for x in (0.0, 1.0))
@@ -174,7 +221,8 @@ def _half(text: str, groups: tuple[str, ...]) -> tuple[str, str] | None:
 def _unit(unit: str, kind: str) -> tuple[float, float, float, tuple[tuple[str, int], ...]] | None:
     """Factor, divisor, offset and counts of `unit`, or None where it is not a unit of that kind."""
     shape = KINDS[kind]
-    top, slash, bottom = _WHOLE.get(unit, unit).partition("/")
+    unit = _WHOLE.get(unit, unit)
+    top, slash, bottom = (unit, "", "") if not shape.under else unit.partition("/")
     if bool(slash) != bool(shape.under):
         return None
     over = _half(top.strip(" "), shape.over)
@@ -183,7 +231,8 @@ def _unit(unit: str, kind: str) -> tuple[float, float, float, tuple[tuple[str, i
         return None
     base = "bar_absolute" if kind == "pressure" else _BASE[over[0]]
     factor, offset = _convert_one(over[1], base)
-    counts = [(_NEEDS[over[0]], 1)] if over[0] in _NEEDS and kind != "density" else []
+    # A mass or density is one; oil in grams is counted until the density is known.
+    counts = [(_NEEDS[over[0]], 1)] if over[0] in _NEEDS and shape.over != ("mass",) else []
     divisor = 1.0
     if under is not None:
         divisor = _convert_one(under[1], _BASE[under[0]])[0]
@@ -243,6 +292,8 @@ def _read(text: str, kind: str) -> Quantity:
         raise ValueError(_what_instead(unit, kind, example))
     factor, divisor, offset, counts = known
     value = number * factor / divisor + offset
+    if abs(value) < 1e-12 * abs(offset):  # as 32 degF
+        value = 0.0
     if not possible(value) or (number == 0 and re.match("[^eE]*[1-9]", match[1])):  # too small for a float
         raise ValueError(f"a number that a machine can have, {example}")
     return Quantity(text, value, counts)

@@ -33,6 +33,7 @@ AIR = {"L": 1, "l": 1, "m^3": 1000, "m3": 1000, "Nl": NORMAL, "NL": NORMAL, "Nm^
        "Nm3": 1000 * NORMAL, "scf": STANDARD_FOOT}  # fmt: skip
 # Pressures as (bar of one, what is added to be absolute).
 GAUGE = {"bar": 1, "barg": 1, "bar_g": 1, "kPa": Fraction(1, 100), "MPa": 10, "psi": PSI, "psig": PSI}
+MM = {"mm": 1, "cm": 10, "m": 1000, "in": INCH * 10}
 ABSOLUTE = {"bar_a": 1, "bara": 1, "kPa_a": Fraction(1, 100), "MPa_a": 10, "psia": PSI, "psi_a": PSI}
 
 
@@ -55,7 +56,24 @@ FACTORS = {
     "time": TIME,
     "density": over(MASS, OIL),
     "pressure": GAUGE | ABSOLUTE,
-}
+    "mass": MASS,
+    "temperature": {"degC": 1, "degF": Fraction(5, 9), "K": 1},
+    "length": {unit: size / 1000 for unit, size in MM.items()} | {"ft": FOOT / 100},
+    "bore": MM,
+    "viscosity": {"mm^2/s": 1, "mm2/s": 1, "cSt": 1, "m^2/s": 10**6, "m2/s": 10**6},
+    "surface tension": {"mN/m": 1, "dyn/cm": 1, "N/m": 1000},
+    "conductance": {unit: 1 for unit in ("L/(s bar)", "l/(s bar)", "dm^3/(s bar)", "dm3/(s bar)")}
+    | {"L/(min bar)": Fraction(1, 60), "m^3/(s Pa)": 10**8, "m3/(s Pa)": 10**8},
+    "ventilation": {"m^3/h": 1, "m3/h": 1, "m^3/min": 60, "m3/min": 60, "m^3/s": 3600, "m3/s": 3600,
+                    "L/s": Fraction(36, 10), "ft^3/min": FOOT**3 / 10**6 * 60, "ft3/min": FOOT**3 / 10**6 * 60},
+    "concentration": {"mg/m^3": 1, "mg/m3": 1, "ug/m^3": Fraction(1, 1000), "ug/m3": Fraction(1, 1000),
+                      "g/m^3": 1000, "g/m3": 1000, "ppm": 1},
+    "molar mass": {"g/mol": 1, "kg/kmol": 1, "kg/mol": 1000},
+    "specific power": {"kW/(m^3/min)": 1, "kW/(m3/min)": 1, "W/(L/min)": 1},
+}  # fmt: skip
+# What is added once a number is in the inside unit: gauge pressures are above 1 atm; 32 F and 273.15 K are 0 degC.
+OFFSETS = {("pressure", unit): ATM for unit in GAUGE} | {
+    ("temperature", "degF"): Fraction(-160, 9), ("temperature", "K"): Fraction("-273.15")}  # fmt: skip
 
 PNEUMATICS = "DIN 1343 and ISO 8778 through a pneumatics study wiki; recomputed"
 NIST = "NIST SP 811, from memory"
@@ -104,6 +122,12 @@ KNOWN = [
     ("0.0184 g", "drop volume", 0.02, 1e-14, "0.0184 g at 0.92 g/mL"),
     ("920 kg/m^3", "density", 0.92, 1e-14, "1000 g in 1 kg, 1e6 mL in 1 m^3"),
     ("8 s", "time", 8 / 60, 1e-15, "60 s in 1 min"),
+    ("53 degF", "temperature", 11.667, 1e-4, "flash point of isopropyl alcohol, NIOSH Pocket Guide; (53 - 32) / 1.8"),
+    ("32 degF", "temperature", 0.0, 0, "where water freezes"),
+    ("-40 degF", "temperature", -40.0, 1e-14, "where both scales meet"),
+    ("1e-8 m^3/(s Pa)", "conductance", 1.0, 1e-14, "ISO 6358-1:2013 through a pneumatics study wiki"),
+    ("0.0307 N/m", "surface tension", 30.7, 1e-14, "1 N is 1000 mN"),
+    ("1000 ft^3/min", "ventilation", 1699.0, 1e-5, NIST),
 ]
 
 
@@ -125,7 +149,7 @@ def test_exactly_these_spellings_are_listed(kind):
 
 def inside(number, unit, kind):
     """What the test's own table makes of it."""
-    return Fraction(number) * FACTORS[kind][unit] + (ATM if unit in GAUGE and kind == "pressure" else 0)
+    return Fraction(number) * FACTORS[kind][unit] + OFFSETS.get((kind, unit), 0)
 
 
 @pytest.mark.parametrize(("kind", "unit"), [(kind, unit) for kind in FACTORS for unit in FACTORS[kind]])
@@ -163,8 +187,7 @@ def pairs(draw):
     other = draw(st.sampled_from(alike))
     number = draw(st.floats(1e-3, 1e6))
     there = Fraction(number) * FACTORS[kind][one]
-    if kind == "pressure":
-        there += (one in GAUGE) * ATM - (other in GAUGE) * ATM
+    there += OFFSETS.get((kind, one), 0) - OFFSETS.get((kind, other), 0)
     there /= FACTORS[kind][other]
     return kind, f"{number!r} {one}", f"{float(there)!r} {other}"
 

@@ -17,9 +17,11 @@ from pydantic_core import PydanticCustomError
 from stackopt import units
 
 LATER = "not supported yet"
+_COLDEST = -273.15  # degC
 NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
          "drop": "a drop volume under [fluid], as in drop = '0.021 mL': it is never assumed",
-         "part": "a [cycle], to know how long a part is sprayed"}  # fmt: skip
+         "part": "a [cycle], to know how long a part is sprayed",
+         "ppm": "a molar_mass under [fluid], to know what a ppm is in mg/m^3"}  # fmt: skip
 
 
 def ours(reader):
@@ -34,20 +36,47 @@ def ours(reader):
     return read
 
 
-def quantity_of(kind: str, zero: bool = False):
-    """The annotated type of a quantity of `kind`: above zero, or (zero) not below it."""
-
+def _quantity_reader(kind: str, zero: bool):
     def reader(value):
         quantity = units.read(value.text if isinstance(value, units.Quantity) else value, kind)
-        if quantity.number < 0 or (quantity.number == 0 and not zero):
+        if kind == "temperature":
+            if quantity.number < _COLDEST:
+                raise ValueError(f"a temperature above absolute zero, as in '{units.KINDS[kind].example}'")
+        elif quantity.number < 0 or (quantity.number == 0 and not zero):
             least = "at least 0" if zero else "above 0"
             raise ValueError(f"{least}, as in '{units.KINDS[kind].example}'")
         return quantity
 
-    schema = {"type": "string", "examples": [units.KINDS[kind].example], "description": f"{kind}, with its unit"}
-    return Annotated[
-        units.Quantity, PlainValidator(ours(reader)), PlainSerializer(str), WithJsonSchema(schema)
-    ]
+    return reader
+
+
+def _quantity_schema(kind: str) -> dict:
+    return {"type": "string", "examples": [units.KINDS[kind].example], "description": f"{kind}, with its unit"}
+
+
+def quantity_of(kind: str, zero: bool = False):
+    """The annotated type of a quantity of `kind`: above zero, or (zero) not below it; a temperature may be negative."""
+    return Annotated[units.Quantity, PlainValidator(ours(_quantity_reader(kind, zero))), PlainSerializer(str),
+                     WithJsonSchema(_quantity_schema(kind))]  # fmt: skip
+
+
+def quantities_of(kind: str, most: int):
+    """The annotated type of one quantity of `kind`, or of a list of up to `most`."""
+    one = _quantity_reader(kind, False)
+
+    def reader(value):
+        values = value if isinstance(value, list | tuple) else [value]
+        if not 1 <= len(values) <= most:
+            raise ValueError(f"1 to {most} quantities, as in '{units.KINDS[kind].example}'")
+        return tuple(one(part) for part in values)
+
+    def written(values):
+        return [str(part) for part in values] if len(values) > 1 else str(values[0])
+
+    schema = _quantity_schema(kind)
+    return Annotated[tuple[units.Quantity, ...], PlainValidator(ours(reader)), PlainSerializer(written),
+                     WithJsonSchema({"anyOf": [schema, {"type": "array", "items": schema, "minItems": 1,
+                                                        "maxItems": most}]})]  # fmt: skip
 
 
 def share_reader(value):
