@@ -20,7 +20,7 @@ def window(dose, ratio_min, ratio_max, flow_min, flow_max):
     return np.maximum(flow_min, ratio_min * dose), np.minimum(flow_max, ratio_max * dose)
 
 
-def air_miss(flow, low, high, reference):
+def air_miss(flow, low, high, reference, most=None):
     """How far an air flow lies outside its window, as a share of the window's foot at the required dose [-].
 
     x = max(0, L - q, q - U) / L(D), where up to 1e-9 counts as 0. Where L > U it is the larger miss.
@@ -29,9 +29,10 @@ def air_miss(flow, low, high, reference):
         flow: Nozzle air q [L/min ANR].
         low, high: The window L(d), U(d) [L/min ANR].
         reference: L(D), above 0 [L/min ANR].
+        most: If given, the flow lies anywhere from `flow` to `most`, and the miss is the least that it may be.
 
-    >>> float(air_miss(24.0, 30.0, 80.0, 30.0))
-    0.2
+    >>> float(air_miss(24.0, 30.0, 80.0, 30.0)), float(air_miss(24.0, 30.0, 80.0, 30.0, most=27.0))
+    (0.2, 0.1)
     """
-    miss = np.maximum(low - flow, flow - high) / reference
+    miss = np.maximum(low - (flow if most is None else most), flow - high) / reference
     return np.where(miss > SLACK, miss, 0.0)
