@@ -21,19 +21,22 @@ _HOMES = {
     "tradeoff": "stackopt.plans",
     "split": "stackopt.groups",
     "keep": "stackopt.today",
+    "calibrate": "stackopt.calibration",
     "Result": "stackopt.result",
     "Rates": "stackopt.bands",
     "Check": "stackopt.today",
     "Tradeoff": "stackopt.plans",
     "Split": "stackopt.groups",
+    "Weighings": "stackopt.weighings",
+    "Trials": "stackopt.trials",
     "Fault": "stackopt.errors",
     "StackoptError": "stackopt.errors",
     "ProblemError": "stackopt.errors",
     "SolverError": "stackopt.errors",
 }
-__all__ = ["Check", "Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "Split", "StackoptError",
-           "Tradeoff", "__version__", "check", "keep", "rates", "read", "schema", "solve", "split",
-           "tradeoff"]  # fmt: skip
+__all__ = ["Check", "Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "Split",
+           "StackoptError", "Tradeoff", "Trials", "Weighings", "__version__", "calibrate", "check", "keep",
+           "rates", "read", "schema", "solve", "split", "tradeoff"]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

@@ -8,6 +8,7 @@ import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -25,6 +26,16 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions
 Json = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 Files = Annotated[list[str], typer.Argument(metavar="FILE...", help="Problem files, or - for standard input.")]
 File = Annotated[str, typer.Argument(metavar="FILE", help="Problem file (TOML or JSON), or - for standard input.")]
+
+
+class _Units(StrEnum):
+    metric = "metric"
+    normal = "normal"
+    us = "us"
+
+
+Units = Annotated[_Units, typer.Option("--units", help=(
+    "Units of the text: metric (air in L/min ANR), normal (air in Nm^3/h), us (scfm, psi, US fl oz)."))]  # fmt: skip
 
 
 class _ReaderGone(Exception):
@@ -119,11 +130,12 @@ class _More:
     what_if: bool
     lp: str | None
     write: str | None
+    units: str
 
     def told(self, result: Any, as_json: bool) -> Any:
         from stackopt.report import terminal
 
-        told = result.to_dict() if as_json else str(result)
+        told = result.to_dict() if as_json else result.text(self.units)
         if self.alternatives:
             others = result.alternatives(self.alternatives)
             if as_json:
@@ -189,13 +201,14 @@ def solve(
         "Write the model in LP format to a new file."))] = None,
     write: Annotated[str | None, typer.Option("--write", metavar="NEW", help=(
         "Write the problem, with the first advice followed that serves every point, to a new file."))] = None,
+    units: Units = _Units.metric,
 ) -> None:  # fmt: skip
     """The settings of one machine or of many."""
     import stackopt
 
     if len(files) > 1 and (lp or write):
         raise ProblemError((Fault("--lp" if lp else "--write", f"{len(files)} files", "one FILE"),))
-    more = _More(alternatives, what_if, lp, write)
+    more = _More(alternatives, what_if, lp, write, units.value)
     codes = []
     for number, file in enumerate(files):
         if not as_json and len(files) > 1:
@@ -239,11 +252,43 @@ def split(file: File, as_json: Json = False) -> None:
 
 
 @app.command()
-def check(file: File, as_json: Json = False) -> None:
+def check(file: File, as_json: Json = False, units: Units = _Units.metric) -> None:
     """What the settings of today do, beside the best ones."""
     import stackopt
 
-    raise typer.Exit(_answer(file, stackopt.check, as_json))
+    raise typer.Exit(_answer(file, stackopt.check, as_json, more=_More(0, False, None, None, units.value)))
+
+
+@app.command()
+def calibrate(
+    file: File,
+    csv: Annotated[str, typer.Argument(metavar="CSV", help="Weighings or spray trials, one a row.")],
+    as_json: Json = False,
+    rising: Annotated[bool, typer.Option("--rising", help=(
+        "Fit shares that never fall from mark to mark."))] = False,
+    water: Annotated[bool, typer.Option("--water", help=(
+        "The weighings are of water, with its temperature."))] = False,
+    write: Annotated[str | None, typer.Option("--write", metavar="NEW", help=(
+        "Write a new problem file with what was found."))] = None,
+) -> None:  # fmt: skip
+    """Stroke volumes and shares from weighings, or windows of air from spray trials."""
+    import stackopt
+    from stackopt.problem.files import text_of
+
+    answer = stackopt.calibrate(stackopt.read(file), csv, rising, water)
+    gc.enable()
+    code, told = answer.exit_code, answer.to_dict() if as_json else str(answer)
+    writes = write is not None and not answer.refused
+    if writes:
+        _write_new(write, text_of(answer.changed(), write))
+    (_json if as_json else _print)(told)
+    if writes:
+        _say(f"wrote {write}")
+    elif write is not None:
+        for reason in answer.refused:
+            _say(f"{write} is not written: {reason}")
+        code = code or 2
+    raise typer.Exit(code)
 
 
 @app.command()

@@ -1,8 +1,5 @@
 """Problem files: TOML, JSON and points from CSV, with the line of every fault; and the JSON Schema."""
 
-import csv
-import difflib
-import io
 import json
 import re
 import sys
@@ -13,9 +10,10 @@ from typing import Any
 
 from stackopt.errors import Fault, ProblemError
 from stackopt.problem.constraints import kinds
-from stackopt.problem.keys import LATER, SIDE_SCHEMA
-from stackopt.problem.model import Point, Problem
+from stackopt.problem.keys import SIDE_SCHEMA
+from stackopt.problem.model import Problem
 from stackopt.problem.rules import found, path
+from stackopt.problem.sheet import PLAIN_NUMBER, header_faults, rows_of
 
 SIZE_LIMIT = 64 * 2**20
 # A chain of dotted keys takes tomllib quadratic time.
@@ -51,7 +49,7 @@ def read(file: str | Path) -> Problem:
 
 
 def _problem(name: str) -> Problem:
-    text = _text(name)
+    text = text_in(name)
     is_json = name.lower().endswith(".json") or (name == "-" and text.lstrip()[:1] == "{")
     data = _parse_json(text) if is_json else _parse_toml(text)
     faults: list[Fault] = []
@@ -76,8 +74,8 @@ def _refuse(line: int | None, what: str, expected: str, key: str | None = None) 
     return ProblemError((Fault(key, what, expected, line),))
 
 
-def _text(name: str) -> str:
-    """The file's text; UTF-8, with or without a byte order mark."""
+def text_in(name: str) -> str:
+    """A file's text, or that of standard input; UTF-8, with or without a byte order mark."""
     try:
         if name == "-":
             raw = sys.stdin.buffer.read(SIZE_LIMIT + 1)
@@ -144,7 +142,6 @@ _COLUMNS = ("name", "dose", "tolerance", "tolerance.below", "tolerance.above", "
             "cut.strokes", "tags", "now.mark", "now.turns", "now.pump")  # fmt: skip
 _NUMBERS = {"count", "weight", "cut.strokes", "now.turns"}
 _LISTS = {"pump", "tags"}
-_PLAIN_NUMBER = re.compile(r"[+-]?[0-9]{1,25}(\.[0-9]{1,25})?([eE][+-]?[0-9]{1,3})?", re.ASCII)
 
 
 def _points(name: str, points_file: Any, given_twice: bool, faults: list[Fault]):
@@ -152,7 +149,7 @@ def _points(name: str, points_file: Any, given_twice: bool, faults: list[Fault])
     try:
         if given_twice:
             raise _refuse(None, "both 'points' and [[point]]", "one of them", "points")
-        rows = _csv_rows(_decode(_beside(name, points_file)))
+        rows = rows_of(_decode(_beside(name, points_file)))
         return _tables(rows, points_file, faults)
     except ProblemError as error:
         inside = "" if error.faults[0].key == "points" else f"points in {found(points_file)}"
@@ -179,39 +176,12 @@ def _beside(name: str, points_file: Any) -> bytes:
         raise _refuse(None, f"{found(points_file)}: {reason}", "a file that can be read", "points") from None
 
 
-def _csv_rows(text: str) -> list[tuple[int, list[str]]]:
-    """The rows that are not empty, each with the line that it starts on; the first is the header."""
-    header = text.lstrip("\r\n").split("\n", 1)[0]
-    delimiter = ";" if ";" in re.sub('"[^"]*"', "", header) else ","
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    rows = []
-    line = 1
-    try:
-        for row in reader:
-            cells = [cell.strip() for cell in row]
-            if any(cells):
-                rows.append((line, cells))
-            line = reader.line_num + 1
-    except csv.Error as error:
-        raise _refuse(line, str(error), "quotes that close, and cells without line breaks outside them") from None
-    if len(rows) < 2:
-        raise _refuse(line, "no row of a point", "a header line and one row a point")
-    return rows
-
-
 def _tables(rows, points_file: str, faults: list[Fault]):
     (_, header), *body = rows
     place = f" in {points_file}"
     while header and not header[-1]:
         header.pop()
-    for column, count in Counter(header).items():
-        if column not in _COLUMNS:
-            near = difflib.get_close_matches(column[:100], _COLUMNS, n=1, cutoff=0.0)
-            later = column.partition(".")[0] in Point.later
-            what = f"no such column ({LATER}: leave it out)" if later else f"a column of points, perhaps '{near[0]}'"
-            faults.append(Fault(f"column{place}", found(column), what, rows[0][0]))
-        if count > 1:
-            faults.append(Fault(f"column{place}", f"{found(column)} {count} times", "each column once", rows[0][0]))
+    faults += header_faults(header, _COLUMNS, rows[0][0], "points", f"column{place}")
     tables, lines = [], {}
     for i, (line, cells) in enumerate(body):
         lines[path(("point", i))] = line
@@ -236,7 +206,7 @@ def _tables(rows, points_file: str, faults: list[Fault]):
 def _cell(column: str, cell: str) -> Any:
     if column in _LISTS:
         return [part.strip() for part in cell.split("|") if part.strip()]
-    if (column in _NUMBERS or column.startswith("tolerance")) and _PLAIN_NUMBER.fullmatch(cell):
+    if (column in _NUMBERS or column.startswith("tolerance")) and PLAIN_NUMBER.fullmatch(cell):
         return int(cell) if re.fullmatch("[+-]?[0-9]+", cell) else float(cell)
     return cell
 

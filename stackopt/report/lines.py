@@ -1,0 +1,38 @@
+"""Lines of text of at most 80 columns: labelled ones, and tables."""
+
+import textwrap
+from collections.abc import Sequence
+
+WIDTH = 80
+_LABEL = 9
+
+
+def labelled(label: str, text: str) -> str:
+    """A label, right-aligned, and its text, wrapped under itself."""
+    indent = " " * (_LABEL + 2)
+    return textwrap.fill(text, WIDTH, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=indent,
+                         break_on_hyphens=False).replace("\xa0", " ")  # fmt: skip
+
+
+def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:
+    """Rows as aligned text of at most 80 columns: the flexible columns are cut to what is left.
+
+    >>> table([("name", "x"), ("a", "1.5")], flexible=(0,), left=(0,))
+    ['name    x', 'a     1.5']
+    """
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    spare = WIDTH - sum(w for k, w in enumerate(widths) if k not in flexible) - 2 * (len(widths) - 1)
+    gap = "  "
+    if spare < sum(widths[k] for k in flexible):
+        gap, spare = " ", spare + len(widths) - 1
+    while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 4:
+        widest = max(flexible, key=lambda k: widths[k])
+        widths[widest] -= 1
+    lines = []
+    for row in rows:
+        cells = []
+        for k, cell in enumerate(row):
+            text = cell if len(cell) <= widths[k] else cell[: max(widths[k] - 2, 1)] + ".."
+            cells.append(f"{text:<{widths[k]}}" if k in left else f"{text:>{widths[k]}}")
+        lines.append(gap.join(cells).rstrip())
+    return lines
