@@ -1,7 +1,7 @@
 """What to change so that points come into tolerance. Every proposal is solved again before it is shown.
 
 In the order of what they cost at the machine: a wider tolerance, a longer cut, another pump of the file, more air, a
-second pump on the point, another generator.
+wider line to the stack, a second pump on the point, another generator.
 """
 
 import copy
@@ -21,6 +21,7 @@ from stackopt.words import number
 
 MOST = 3  # points out of tolerance that get advice of their own, those that miss most first
 _WIDE = 1e6  # a tolerance or a factor on the capacity that rules nothing out
+_LINES = (1.25, 1.5, 2.0, 4.0)  # times as wide a line
 _STEPS = 1000  # a tolerance is widened to a whole 0.1 %
 
 
@@ -97,6 +98,7 @@ class _Adviser:
         for kind in (self._wider, self._longer_cut, self._other_pump):
             found += self._each(kind, groups)
         found += self._each(lambda _: self._capacity(), [self.out])
+        found += self._each(lambda _: self._line(), [self.out])
         found += self._each(self._second_pump, groups)
         found += self._each(lambda _: self._generator(), [self.out])
         return found
@@ -217,6 +219,23 @@ class _Adviser:
         more = f"{round(math.ceil(tried.verdict.air / digits - 1e-6) * digits, 9):g} L/min"
         text = f"capacity {more} instead of {self.problem.air.capacity}"
         return self._advice(served, text, [(("air", "capacity"), more)]) if served else None
+
+    def _line(self) -> Advice | None:
+        """The first of some wider lines with which points come into tolerance."""
+        line = self.problem.air.line
+        if line is None:
+            return None
+        given = self.problem.to_dict()["air"]["line"]
+        key, unit = ("bore", "mm") if line.bore else ("conductance", "L/(s bar)")
+        before = getattr(line, key)
+        for wider in _LINES:
+            written = f"{before.number * wider:.3g} {unit}"
+            tried = self._solved([(("air", "line"), {**given, key: written})])
+            served = [] if tried is None else [name for name in self.out if not tried.miss(name)]
+            if served:
+                text = f"a line of {written} ({key}) instead of {before}"
+                return self._advice(served, text, [(("air", "line", key), written)])
+        return None
 
     def _second_pump(self, names: list[str]) -> Advice | None:
         """One pump more into the nozzle of each."""

@@ -1,5 +1,8 @@
 """What can go wrong, as exceptions that carry their parts and their exit code."""
 
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 
@@ -50,3 +53,23 @@ class SolverError(StackoptError):
 
 class OutOfRange(UserWarning):
     """An equation is used outside the range that its source states; its value is a guide at best."""
+
+
+@contextmanager
+def noting(notes: list[str]) -> Iterator[None]:
+    """Collect the words of `OutOfRange` warnings in `notes`, each once, instead of showing them.
+
+    >>> notes = []
+    >>> with noting(notes):
+    ...     warnings.warn("a drop too small", OutOfRange)
+    >>> notes
+    ['a drop too small']
+    """
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", OutOfRange)
+        yield
+    for one in caught:
+        if not issubclass(one.category, OutOfRange):
+            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+        elif str(one.message) not in notes:
+            notes.append(str(one.message))

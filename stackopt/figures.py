@@ -29,6 +29,7 @@ class PointResult:
     spray: str
     stray: float | None  # how far the dose may stray by drift and spread; None where the file gives neither
     may_leave: bool | None  # whether that takes it out of tolerance
+    drops_per_min: float | None  # None where the volume of a drop is not known
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,7 @@ def points_of(stack: Stack, settings: Settings, verdict: Verdict) -> tuple[Point
         air_max_L_per_min=float(verdict.air_max[i]) if math.isfinite(verdict.air_max[i]) else None,
         spray=_spray(float(verdict.air_miss[i])),
         stray=float(verdict.stray[i]) if known else None, may_leave=bool(verdict.may_leave[i]) if known else None,
+        drops_per_min=float(verdict.dose[i]) / stack.drop if stack.drop else None,
     ) for i, name in enumerate(stack.names)]  # fmt: skip
     return tuple(row for _, row in sorted(zip(stack.place, rows, strict=True), key=lambda pair: pair[0]))
 

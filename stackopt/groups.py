@@ -10,9 +10,10 @@ import numpy as np
 from stackopt.errors import SolverError
 from stackopt.figures import PointResult, generators_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
-from stackopt.optimise import mip, proving
+from stackopt.optimise import mip, pressure_plans, proving
 from stackopt.optimise.cover import Ask, by_models, looks_at
 from stackopt.optimise.medians import good_set
+from stackopt.optimise.outcome import Stopped
 from stackopt.optimise.scan import BIG, options
 from stackopt.optimise.trial import Patience, Unsure
 from stackopt.problem.constraints import Machine
@@ -99,7 +100,10 @@ def split(problem: Problem) -> Split:
     whole = replace(Stack.of(problem), rules={})
     everyone = np.ones(len(whole.names), dtype=bool)
     patience = Patience(start + _OWN * whole.time_limit)
-    served = Ask(whole, everyone, patience).alone()
+    if whole.line is None:
+        served = Ask(whole, everyone, patience).alone()
+    else:
+        served = pressure_plans.alone(whole, start + whole.time_limit)
     never = tuple(whole.names[i] for i in sorted(np.flatnonzero(~served), key=lambda i: whole.place[i]))
     kept = _without(problem, set(never))
     if not served.any():
@@ -109,6 +113,10 @@ def split(problem: Problem) -> Split:
         return Split(problem, None, None, 0 if holds else None, True, never, can_run)
     stack = Stack.of(kept)
     deadline = start + stack.time_limit
+    if stack.line is not None:
+        settings, proved = _with_line(stack, deadline)
+        stack = replace(stack, count=len(settings.generators) if settings else stack.count)
+        return Split(problem, stack, settings, len(settings.generators) if settings else None, proved, never, True)
     ask = Ask(stack, served[served], patience)
     try:
         settings, proved = _fewest(ask)
@@ -122,6 +130,23 @@ def split(problem: Problem) -> Split:
         if not (verdict.allowed and verdict.in_tolerance):
             raise SolverError("the judge does not confirm the split")
     return Split(problem, stack, settings, len(settings.generators) if settings else None, proved, never, True)
+
+
+def _with_line(stack: Stack, deadline: float) -> tuple[Settings | None, bool]:
+    """Settings at the fewest, lowest rates, None where there are none; and whether that is proved."""
+    settings = None
+    try:
+        settings = pressure_plans.fewest_rates(stack, deadline)
+        if settings is not None:
+            count = len(settings.generators)
+            settings = pressure_plans.shared_out(replace(stack, count=count), settings, deadline)
+    except Unsure:
+        return settings, False
+    except Stopped as stop:
+        if str(stop) == "interrupted":
+            raise KeyboardInterrupt from None
+        return settings, False
+    return settings, True
 
 
 def _without(problem: Problem, never: set[str]) -> Problem:

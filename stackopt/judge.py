@@ -5,8 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from stackopt.physics import dosing, spray
+from stackopt.problem.branches import OUTLET
 from stackopt.problem.constraints import Chosen, holds
 from stackopt.stack import Array, Stack
+from stackopt.supply import settled
 
 ROOM = 1 + 1e-9  # the share of capacity that counts as within it
 TIE = 1e-9  # values this close tie, and X may exceed its least by this much
@@ -48,6 +50,7 @@ class Verdict:
     dose: Array  # mL/min
     error: Array  # signed, share of the required dose
     flow: Array  # L/min
+    pressure: float  # at the stack, bar absolute
     air_min: Array  # L at the delivered dose, L/min
     air_max: Array  # U at the delivered dose, L/min; infinity where there is none
     excess: Array  # x of each point
@@ -62,7 +65,7 @@ class Verdict:
     price: float  # mean price of the pumps
     value: float
     broken: tuple[str, ...]  # names of the file's rules that do not hold
-    allowed: bool  # capacity, rate range, cut, max_rate, fluids, number of generators and the file's rules hold
+    allowed: bool  # capacity, rate range, cut, max_rate, min_pressure, fluids, generators and the file's rules hold
 
     @property
     def in_tolerance(self) -> bool:
@@ -81,24 +84,26 @@ def judge(stack: Stack, settings: Settings) -> Verdict:
     (False, 96.12)
     """
     point = np.arange(len(stack.names))
-    stroke, screw = list(settings.stroke), list(settings.screw)
+    stroke = list(settings.stroke)
     rate = np.array(settings.rates)
     dose = dosing.dose(rate, stack.stroke[point, stroke])
-    flow = stack.flow[point, screw]
+    drive = float((rate * stack.drive[point, stroke]).sum())
+    pressure, flow = settled(stack, settings.screw, drive)
     stray = stack.stray[point, stroke]
     now, slow, fast = (_misses(stack, end, flow) for end in (dose, dose * (1 - stray), dose * (1 + stray)))
     ends = (slow, fast) if stack.robust else (now,)
     excess = np.max([miss + np.abs(air_miss) for miss, air_miss in ends], axis=0)
     low, high = _window(stack, dose)
-    air = float(flow.sum() + (rate * stack.drive[point, stroke]).sum())
+    air = float(flow.sum()) + drive
     error = dose / stack.dose - 1.0
     mean_error, worst_error = float(stack.weight @ np.abs(error)), float(np.abs(error).max())
     price = float(stack.price[point, stroke].mean())
-    broken = _broken(stack, settings)
+    broken = _broken(stack, settings, flow)
     return Verdict(
         dose=dose,
         error=error,
         flow=flow,
+        pressure=pressure,
         air_min=low,
         air_max=high,
         excess=excess,
@@ -114,7 +119,9 @@ def judge(stack: Stack, settings: Settings) -> Verdict:
         value=(worst_error if stack.worst else mean_error) + stack.air_weight * air / stack.capacity
         + stack.price_weight * price,
         broken=broken,
-        allowed=air <= stack.capacity * ROOM and not broken and _keeps(stack, settings),
+        allowed=air <= stack.capacity * ROOM and pressure > OUTLET
+        and bool((stack.pressure_min[point, stroke] <= pressure * (1 + ROUNDING)).all())
+        and not broken and _keeps(stack, settings),
     )
 
 
@@ -145,13 +152,13 @@ def _keeps(stack: Stack, settings: Settings) -> bool:
     )
 
 
-def _broken(stack: Stack, settings: Settings) -> tuple[str, ...]:
+def _broken(stack: Stack, settings: Settings, flow: Array) -> tuple[str, ...]:
     """The file's rules that settings do not keep."""
     if not stack.rules:
         return ()
     answer = {
         name: Chosen(stack.pumps[i][s], stack.marks[i][s], stack.turns[i][z],
-                     dosing.dose(rate, float(stack.stroke[i, s])), float(stack.flow[i, z]), rate)
+                     dosing.dose(rate, float(stack.stroke[i, s])), float(flow[i]), rate)
         for i, (name, rate, s, z) in enumerate(
             zip(stack.names, settings.rates, settings.stroke, settings.screw, strict=True))
     }  # fmt: skip

@@ -5,7 +5,15 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, ClassVar
 
+import numpy as np
+
 from stackopt.advice import Advice, advise, changed
+from stackopt.beside.mist import TREND, Mist, mist_of
+from stackopt.beside.oil import OilLines, oil_lines
+from stackopt.beside.room import FLAMMABLE, RoomAir, fluid_warnings, room_air
+from stackopt.beside.stock import Energy, Stock, energy_of, stock_of
+from stackopt.beside.weighing_plan import WeighPlan, weigh_plan
+from stackopt.errors import noting
 from stackopt.explain import part_warnings, pin
 from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
@@ -13,6 +21,8 @@ from stackopt.optimise import conflicts, coupled
 from stackopt.optimise.clash import groups_conflict, hard_clash, tolerance_clash
 from stackopt.optimise.outcome import Outcome
 from stackopt.optimise.search import search
+from stackopt.physics.drops import drop_volume
+from stackopt.problem.branches import OUTLET
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 from stackopt.whatif import Case, what_if
@@ -22,11 +32,14 @@ EXPLAIN = 10.0  # seconds that an explanation may take
 ADVISE = 5.0  # and the advice
 APART = 0.01  # on a free dial, a rate nearer than this share to another is no other rate
 CAUTIONS = (
-    "Shut off and vent the air before touching screws or lines; keep hands and face out of the jet.",
+    "Shut off and vent the air before touching screws or lines; keep hands and face out of the jet, and check sprays "
+    "on corrugated cardboard, never on skin.",
     "Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
     "licensed practice.",
 )
 VANISHING = "Fluids that vanish are often flammable: no ignition sources, no hot work; ask the safety officer."
+BURNS = "This fluid's vapour can burn: no ignition sources, no hot work; ask the safety officer."
+STALLS = 2.8  # bar absolute; below it a nozzle whose critical ratio is not known may pass over 2 % less than scaled
 
 
 @dataclass(frozen=True)
@@ -151,7 +164,7 @@ class Result:
         """L/min that would serve every point, where the supply is what falls short; else None."""
         if not self.explained or self.settings is None or self.in_tolerance or self.rate_map.conflicts:
             return None
-        if self.stack.rules or self.stack.count > 1:
+        if self.stack.rules or self.stack.count > 1 or self.stack.line is not None:
             return None  # the advice on capacity is solved with them
         needed = self._air[1]
         return needed if needed is not None and needed > self.stack.capacity else None
@@ -176,7 +189,7 @@ class Result:
             return [conflict_words(stack, self.rate_map, points) for points in found]
         if not proved:
             return []
-        if stack.rules or stack.count > 1:
+        if stack.rules or stack.count > 1 or stack.line is not None:
             found = tolerance_clash(stack, self._patience)
             return [] if found is None else [tolerance_words(stack, found)]
         air = self._air[0]
@@ -240,12 +253,16 @@ class Result:
             if high is not None and low > high * (1 + 1e-9):
                 found.append(f"{point.name}: no air fits this dose: at least {number(low)} and at most "
                              f"{number(high)} L/min are asked; the larger miss counts")  # fmt: skip
-        found += [f"pump {name} is left out: its seals do not take {self.problem.fluid.kind}" for name in self.barred]
+        found += [f"pump {name} is left out: its seals do not take {self.problem.fluid.kind}"
+                  for name in self._out(self.stack.barred)]  # fmt: skip
+        found += [f"pump {name} is left out: the supply's pressure is below its min_pressure"
+                  for name in self._out(self.stack.stalled)]  # fmt: skip
         leaving = [p.name for p in self.points if p.may_leave and p.in_tolerance]
         if leaving:
             found.append(f"{', '.join(leaving)}: drift and spread may take dose or spray out of tolerance")
         for rate in self.settings.generators:
             found += [w for w in part_warnings(self.problem, rate) if w not in found]
+        found += self._beside_warnings()
         if not self.explained:
             found.append("interrupted before the explanation: conflicts and other rates are left out")
         slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= TIE else []
@@ -253,16 +270,74 @@ class Result:
             found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie")
         return found
 
-    @property
-    def barred(self) -> list[str]:
-        """Pumps that points offer but whose seals do not take the fluid."""
-        rows = zip(self.stack.pumps, self.stack.barred, strict=True)
+    def _out(self, where: np.ndarray) -> list[str]:
+        """Pumps that points offer but that cannot be used."""
+        rows = zip(self.stack.pumps, where, strict=True)
         return sorted({pump for row, out in rows for pump, barred in zip(row, out, strict=False) if barred})
+
+    # What goes with the settings; each is None where the file does not ask for it or there are no settings.
+
+    @cached_property
+    def oil_line(self) -> OilLines | None:
+        """The oil in its lines."""
+        return oil_lines(self.problem, self.stack, self.settings) if self.settings else None
+
+    @cached_property
+    def reservoir(self) -> Stock | None:
+        """How long the oil lasts."""
+        return stock_of(self.problem, self.verdict) if self.verdict else None
+
+    @cached_property
+    def energy(self) -> Energy | None:
+        """What the air takes and costs."""
+        return energy_of(self.problem, self.verdict) if self.verdict else None
+
+    @cached_property
+    def room(self) -> RoomAir | None:
+        """What stays in the air of the room."""
+        return room_air(self.problem, self.verdict) if self.verdict else None
+
+    @cached_property
+    def weigh_plan(self) -> WeighPlan | None:
+        """How to check the doses with a balance."""
+        return weigh_plan(self.problem, self.stack, self.settings) if self.settings else None
+
+    @cached_property
+    def mist(self) -> tuple[Mist, ...]:
+        """The spray of each point, in the order of the file."""
+        if self.verdict is None or self.settings is None:
+            return ()
+        found = mist_of(self.problem, self.stack, self.settings, self.verdict)
+        return tuple(one for _, one in sorted(zip(self.stack.place, found, strict=True), key=lambda pair: pair[0]))
+
+    def _beside_warnings(self) -> list[str]:
+        """What the parts beside the settings warn of."""
+        stack, fluid = self.stack, self.problem.fluid
+        found = [*stack.notes, *fluid_warnings(self.problem)]
+        found += [f"nozzle {name}: its air is computed from its geometry, not measured" for name, branch in zip(
+            stack.nozzle_names, stack.branches, strict=True) if branch.computed]  # fmt: skip
+        scaled = [name for name, branch in zip(stack.nozzle_names, stack.branches, strict=True)
+                  if branch.assumed and branch.measured_at != self.verdict.pressure]  # fmt: skip
+        if scaled and self.verdict.pressure < STALLS:
+            found.append(f"{', '.join(scaled)}: without a critical_ratio the air is scaled as that of an ideal nozzle; "
+                         "at so low a pressure it may be several percent less")  # fmt: skip
+        if fluid.drop is None and stack.drop is not None:
+            with noting(found):
+                drop_volume(fluid.surface_tension.number, fluid.density.number, fluid.tip.number)
+        if any(one.mean_drop_um is not None for one in self.mist):
+            found.append(TREND)
+        for block in (self.oil_line, self.reservoir, self.room):
+            found += block.warnings if block else ()
+        return found
 
     @property
     def cautions(self) -> list[str]:
         """Words of caution that go with the settings."""
-        return [*CAUTIONS, VANISHING] if self.problem.fluid.kind == "vanishing" else [*CAUTIONS]
+        fluid = self.problem.fluid
+        burns = fluid.lower_flammable_limit is not None or bool(
+            fluid.flash_point and fluid.flash_point.number <= FLAMMABLE)  # fmt: skip
+        more = [VANISHING] if fluid.kind == "vanishing" else [BURNS] if burns else []
+        return [*CAUTIONS, *more]
 
     @property
     def method(self) -> str:
@@ -270,7 +345,8 @@ class Result:
         closed = [f"{count} by {way}" for way, count in self.outcome.closed.items() if count]
         whole = "rates" if self.stack.step is not None else "rates and intervals"
         whole = f"sets of {self.stack.count} {whole}" if self.stack.count > 1 else whole
-        stages = ", for the excess and then for the value" if coupled.needs(self.stack) else ""
+        twice = coupled.needs(self.stack) or self.stack.line is not None
+        stages = ", for the excess and then for the value" if twice else ""
         return f"{whole} ruled out or solved{stages}: {', '.join(closed) or 'none'}"
 
     def to_dict(self) -> dict[str, Any]:
@@ -284,12 +360,14 @@ class Result:
             "in_tolerance": self.in_tolerance,
             "rate_per_min": self.rate,
             "generators": self.generators,
-            "points": [vars(point) for point in self.points],
+            "points": [{**vars(point), **vars(mist)} for point, mist in zip(self.points, self.mist, strict=True)],
             "air": {
                 "total_L_per_min": verdict.air if verdict else None,
                 "capacity_L_per_min": self.stack.capacity,
                 "share": objective.air_share if objective else None,
                 "needed_L_per_min": self.needed_air,
+                "supply_pressure_bar": self.stack.pressure - OUTLET,
+                "stack_pressure_bar": verdict.pressure - OUTLET if verdict else None,
             },
             "objective": vars(objective) if objective else None,
             "bound": vars(bound) if bound else None,
@@ -298,13 +376,20 @@ class Result:
             "advice": [advice.to_dict() for advice in self.advice],
             "warnings": self.warnings,
             "cautions": self.cautions,
+            **{name: block.to_dict() if block else None for name, block in (
+                ("oil_line", self.oil_line), ("reservoir", self.reservoir), ("energy", self.energy),
+                ("room", self.room), ("weigh_plan", self.weigh_plan))},
             "solve": {"method": self.method, "seconds": self.seconds},
         }
 
-    def __str__(self) -> str:
+    def text(self, measures: str = "metric") -> str:
+        """The answer to read, in "metric" units (L/min ANR), "normal" (air in Nm^3/h) or "us" ones."""
         from stackopt.report.terminal import result_text
 
-        return result_text(self)
+        return result_text(self, measures)
+
+    def __str__(self) -> str:
+        return self.text()
 
 
 def solve(problem: Problem) -> Result:

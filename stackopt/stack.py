@@ -12,11 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackopt.physics import spray
+from stackopt.problem.branches import Branch, line_of
 from stackopt.problem.constraints import Constraint, Machine
 from stackopt.problem.model import Point, Problem
 from stackopt.problem.rules import machine_of, share_of
 
 Array = NDArray[np.float64]
+
+ROUNDING = 1 + 1e-12  # what rounding alone may part a pressure from a limit
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,10 +49,14 @@ class Stack:
     drive: Array  # [points, strokes] drive air of one stroke, L
     rate_max: Array  # [points, strokes] highest rate of the pump, 1/min; infinity where not given, 0 where barred
     barred: NDArray[np.bool_]  # [points, strokes] where the pump's seals do not take the fluid
+    pressure_min: Array  # [points, strokes] below it the pump stalls, bar absolute; 0 where not given
     stray: Array  # [points, strokes] how far the dose may stray: drift of the rate and spread of the mark, share
     price: Array  # [points, strokes] relative cost of the pump
-    flow: Array  # [points, screws] nozzle air, L/min; rising; only settings with flow
+    flow: Array  # [points, screws] nozzle air at `pressure`, L/min; rising; only settings with flow
     nozzle: NDArray[np.intp]  # [points] which of the distinct rows of flow it has
+    branches: tuple[Branch, ...]  # what each of the distinct rows is at other pressures
+    pressure: float  # at the stack, bar absolute; with a line, before the line
+    line: tuple[float, float] | None  # conductance [L/(s bar)] and critical ratio of what lies between
     pumps: tuple[tuple[str, ...], ...]  # [points][strokes] the pump of each stroke
     marks: tuple[tuple[str, ...], ...]  # [points][strokes] and its mark
     turns: tuple[tuple[float, ...], ...]  # [points][screws] turns from closed
@@ -68,6 +75,9 @@ class Stack:
     machine: Machine  # what they refer to
     now_rate: float | None  # what is set today, 1/min
     now: tuple[tuple[int, int] | None, ...]  # [points] stroke and screw of today
+    nozzle_names: tuple[str, ...]  # of the distinct rows of flow
+    notes: tuple[str, ...]  # where an equation of the air is used outside its range
+    drop: float | None  # volume of one drop, mL; None where it is not known
     also: tuple[float, ...] = ()  # rates to compare on a free dial besides those where something turns, 1/min
 
     @classmethod
@@ -79,10 +89,11 @@ class Stack:
         rows = {(point.pump, point.count): point for point in points}  # few kinds, many points
         kinds_of = {key: _strokes(problem, point, sizes) for key, point in rows.items()}
         strokes = [kinds_of[point.pump, point.count] for point in points]
-        nozzles = {name: [(flow.number, turns) for turns, flow in zip(n.turns, n.flow, strict=True) if flow.number]
-                   for name, n in problem.nozzles.items()}  # fmt: skip
-        screws = [nozzles[point.nozzle] for point in points]
+        pressure, notes = problem.air.pressure.number, []
         kinds: dict[str, int] = {}
+        nozzle = np.array([kinds.setdefault(point.nozzle, len(kinds)) for point in points])
+        branches = tuple(Branch.of(problem.nozzles[name], pressure) for name in kinds)
+        flows = [branch.flow(pressure).tolist() for branch in branches]
         dose = np.array([point.dose.at(sizes) for point in points])
         edges = [_window(point, sizes) for point in points]
         ratio_min, ratio_max, flow_min, flow_max = np.array(edges).T.copy()
@@ -91,7 +102,7 @@ class Stack:
         dial = problem.generator.rate
         pumps = tuple(tuple(s.pump for s in row) for row in strokes)
         marks = tuple(tuple(s.mark for s in row) for row in strokes)
-        turns = tuple(tuple(turns for _, turns in row) for row in screws)
+        turns = tuple(branches[kind].turns for kind in nozzle)
         return cls(
             names=tuple(point.name for point in points),
             place=tuple(order),
@@ -107,12 +118,21 @@ class Stack:
             rate_min=np.array(cuts),
             stroke=_filled([[s.volume for s in row] for row in strokes]),
             drive=_filled([[s.drive for s in row] for row in strokes]),
-            rate_max=_filled([[0.0 if s.barred else s.top for s in row] for row in strokes]),
+            rate_max=_filled([[0.0 if s.barred or s.least > pressure * ROUNDING else s.top for s in row]
+                              for row in strokes]),
             barred=_filled([[s.barred for s in row] for row in strokes]) == 1,
+            pressure_min=_filled([[s.least for s in row] for row in strokes]),
             stray=_filled([[s.stray for s in row] for row in strokes]),
             price=_filled([[s.price for s in row] for row in strokes]),
-            flow=_filled([[flow for flow, _ in row] for row in screws]),
-            nozzle=np.array([kinds.setdefault(point.nozzle, len(kinds)) for point in points]),
+            flow=_filled([flows[kind] for kind in nozzle]),
+            nozzle=nozzle,
+            branches=branches,
+            pressure=pressure,
+            line=line_of(problem.air.line, notes) if problem.air.line else None,
+            notes=(*notes, *(f"nozzle {name}: {note}" for name, branch in zip(kinds, branches, strict=True)
+                             for note in branch.notes)),
+            nozzle_names=tuple(kinds),
+            drop=sizes.get("drop"),
             pumps=pumps,
             marks=marks,
             turns=turns,
@@ -138,6 +158,16 @@ class Stack:
         """The points of each distinct row of flow, and the row itself without its filling [L/min]."""
         groups = [np.flatnonzero(self.nozzle == kind) for kind in range(int(self.nozzle.max()) + 1)]
         return [(of, self.flow[of[0]][~np.isnan(self.flow[of[0]])]) for of in groups]
+
+    @property
+    def stalled(self) -> NDArray[np.bool_]:
+        """Where the pressure is too low for a pump even before the line [points, strokes]."""
+        return self.pressure_min > self.pressure * ROUNDING
+
+    def at(self, pressure: float) -> Array:
+        """Nozzle air at a pressure at the stack [bar absolute], as `flow` [points, screws]."""
+        flows = [branch.flow(pressure).tolist() for branch in self.branches]
+        return _filled([flows[kind] for kind in self.nozzle])
 
     @cached_property
     def screws(self) -> int:
@@ -169,6 +199,7 @@ class _Stroke(NamedTuple):
     volume: float  # mL
     drive: float  # L
     top: float  # 1/min
+    least: float  # bar absolute
     barred: bool
     stray: float
     price: float
@@ -183,11 +214,12 @@ def _strokes(problem: Problem, point: Point, sizes: dict[str, float]) -> list[_S
         volume = pump.stroke_volume.at(sizes) * point.count
         drive = (problem.generator.stroke_air if pump.stroke_air is None else pump.stroke_air).number * point.count
         top = pump.max_rate.number if pump.max_rate else np.inf
+        least = pump.min_pressure.number if pump.min_pressure else 0.0
         barred = pump.fluids is not None and problem.fluid.kind not in pump.fluids
         spread = pump.spread or {}
         for mark, share in pump.marks.items():
             stray = problem.generator.drift + spread.get(mark, spread.get("*", 0.0))
-            rows.append(_Stroke(volume * share, drive, top, barred, stray, pump.price, name, mark))
+            rows.append(_Stroke(volume * share, drive, top, least, barred, stray, pump.price, name, mark))
     # Twelve digits, so that 0.06 x 0.5 and 0.03 x 1 are equal and stay in the order written.
     return sorted(rows, key=lambda row: -float(f"{row.volume:.12g}"))
 

@@ -5,14 +5,19 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, ClassVar
 
+import numpy as np
+
 from stackopt.errors import Fault, ProblemError
 from stackopt.figures import Objective, PointResult, objective_of, points_of
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise.changes import Kept, fewest_changes
+from stackopt.physics.spray import air_miss
+from stackopt.problem.branches import OUTLET
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import path
 from stackopt.result import Result, solve
-from stackopt.stack import Stack
+from stackopt.stack import ROUNDING, Stack
+from stackopt.supply import settled
 
 
 def changes_of(stack: Stack, settings: Settings) -> list[dict[str, Any]]:
@@ -56,16 +61,17 @@ class KeptResult(Result):
     @property
     def gap(self) -> float | None:
         """How far the answer is from the best: what keeping costs."""
-        return super().gap if self.kept is None or self.bound.value is None else (
+        return super().gap if self.kept is None or self.bound is None or self.bound.value is None else (
             self.objective.value - self.bound.value)  # fmt: skip
 
     proved: ClassVar[str] = "nearly the best, and of such the fewest changes, proved"
 
-    def __str__(self) -> str:
+    def text(self, measures: str = "metric") -> str:
+        """The answer to read, as `Result.text` has it."""
         from stackopt.report.today_text import kept_lines
 
         changes = changes_of(self.stack, self.settings) if self.settings else []
-        return "\n".join([*kept_lines(self, changes), super().__str__()])
+        return "\n".join([*kept_lines(self, changes), super().text(measures)])
 
     def to_dict(self) -> dict[str, Any]:
         """The answer as plain data."""
@@ -92,6 +98,44 @@ def keep(problem: Problem) -> KeptResult:
     status = "optimal" if kept.proved else "time limit"
     return KeptResult(problem, best.stack, replace(best.outcome, status=status), time.perf_counter() - start, kept=kept,
                       best=best)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Closed:
+    """What closing one point's screw does to the others, where a line lies before the stack."""
+
+    point: str
+    stack_pressure_bar: float  # gauge
+    others_air: float  # the largest change of another point's air, share
+    leaves: tuple[str, ...]  # points that leave their window by it
+
+
+def closing(stack: Stack, settings: Settings, verdict: Verdict) -> list[Closed]:
+    """What happens at the others when one screw after the other is closed; nothing without a line.
+
+    >>> from stackopt.stack import _example
+    >>> stack = replace(Stack.of(_example()), line=(0.5, 0.3))
+    >>> settings = Settings.at(6.0, (1, 0), (0, 1))
+    >>> [(one.point, round(one.others_air, 3)) for one in closing(stack, settings, judge(stack, settings))]
+    [('b', 0.063), ('a', 0.038)]
+    """
+    if stack.line is None or len(stack.names) < 2:
+        return []
+    point, rates = np.arange(len(stack.names)), np.array(settings.rates)
+    drive = float((rates * stack.drive[point, list(settings.stroke)]).sum())
+    found = []
+    for i in sorted(point.tolist(), key=lambda i: stack.place[i]):
+        screws = tuple(None if k == i else screw for k, screw in enumerate(settings.screw))
+        pressure, flow = settled(stack, screws, drive)
+        others = point != i
+        change = flow[others] / verdict.flow[others] - 1
+        low, high = verdict.air_min[others], verdict.air_max[others]
+        miss = air_miss(flow[others], low, high, stack.reference[others])
+        left = np.flatnonzero(others)[(miss > 0) & (verdict.air_miss[others] == 0)]
+        names = sorted(left.tolist(), key=lambda k: stack.place[k])
+        found.append(Closed(stack.names[i], pressure - OUTLET, float(change[np.abs(change).argmax()]),
+                            tuple(stack.names[k] for k in names)))  # fmt: skip
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +176,11 @@ class Check:
         """The hard rules that today's settings do not keep, as the file names them."""
         return broken_rules(self.stack, self.settings, self.verdict)
 
+    @cached_property
+    def closing(self) -> list[Closed]:
+        """What closing one screw does to the others, where a line lies before the stack."""
+        return closing(self.stack, self.settings, self.verdict) if self.verdict.pressure > OUTLET else []
+
     @property
     def changes(self) -> list[dict[str, Any]]:
         """What leads from today's settings to the best."""
@@ -150,17 +199,23 @@ class Check:
                 "broken": self.broken,
                 "points": [vars(point) for point in self.points],
                 "air": {"total_L_per_min": self.verdict.air, "capacity_L_per_min": self.stack.capacity,
-                        "share": self.objective.air_share},
+                        "share": self.objective.air_share, "supply_pressure_bar": self.stack.pressure - OUTLET,
+                        "stack_pressure_bar": self.verdict.pressure - OUTLET},
                 "objective": vars(self.objective),
+                "closing": [{**vars(one), "leaves": list(one.leaves)} for one in self.closing],
             },
             "best": self.best.to_dict(),
             "changes": self.changes,
         }  # fmt: skip
 
-    def __str__(self) -> str:
+    def text(self, measures: str = "metric") -> str:
+        """The answer to read, in "metric", "normal" or "us" units, as `Result.text` has them."""
         from stackopt.report.today_text import check_text
 
-        return check_text(self)
+        return check_text(self, measures)
+
+    def __str__(self) -> str:
+        return self.text()
 
 
 def broken_rules(stack: Stack, settings: Settings, verdict: Verdict) -> list[str]:
@@ -175,11 +230,15 @@ def broken_rules(stack: Stack, settings: Settings, verdict: Verdict) -> list[str
     found = list(verdict.broken)
     if verdict.air > stack.capacity * (1 + 1e-9):
         found.append("capacity")
+    if verdict.pressure <= OUTLET:
+        found.append("line")
     for i, (name, rate, stroke) in enumerate(zip(stack.names, settings.rates, settings.stroke, strict=True)):
         if rate < stack.rate_min[i] * (1 - 1e-12):
             found.append(f"cut of {name}")
         if stack.barred[i, stroke]:
             found.append(f"fluids of {stack.pumps[i][stroke]}")
+        elif stack.pressure_min[i, stroke] > verdict.pressure * ROUNDING:
+            found.append(f"min_pressure of {stack.pumps[i][stroke]}")
         elif rate > stack.rate_max[i, stroke] * (1 + 1e-12):
             found.append(f"max_rate of {stack.pumps[i][stroke]}")
     return list(dict.fromkeys(found))

@@ -71,7 +71,7 @@ _SPELLINGS: dict[str, dict[str, str]] = {
             "m3": "m3"},
     "drop": {"drop": "drop", "drops": "drop"},
     "mass": {"g": "g", "mg": "mg", "kg": "kg"},
-    "time": {"min": "min", "s": "s", "h": "h", "day": "day", "d": "day"},
+    "time": {"min": "min", "ms": "0.001 s", "s": "s", "h": "h", "day": "day", "d": "day"},
     "part": {"part": "part"},
     "stroke": {"": "stroke", "1": "stroke", "stroke": "stroke", "strokes": "stroke"},
     "air": {"L": "air_L", "l": "air_L", "m^3": "air_m3", "m3": "air_m3", "Nl": "normal_L",
@@ -139,6 +139,7 @@ KINDS: dict[str, Kind] = {
     "specific power": Kind("6.4 kW/(m^3/min)", ("specific power",)),
 }
 
+ATMOSPHERE = 1.01325  # what gauge pressures are counted from, bar absolute
 _TEXT_LIMIT = 60
 _NUMBER = r"[+-]?(?:[0-9]{1,25}(?:\.[0-9]{0,25})?|\.[0-9]{1,25})(?:[eE][+-]?[0-9]{1,3})?(?![0-9.])"
 LARGEST = 1e12  # inside units; nothing but 0 is nearer to 0 than its inverse
@@ -297,6 +298,19 @@ def _read(text: str, kind: str) -> Quantity:
     if not possible(value) or (number == 0 and re.match("[^eE]*[1-9]", match[1])):  # too small for a float
         raise ValueError(f"a number that a machine can have, {example}")
     return Quantity(text, value, counts)
+
+
+def to(number: float, unit: str, kind: str) -> float:
+    """A number in inside units as one in `unit`, the inverse of `read`. KeyError where it is no unit of that kind.
+
+    >>> round(to(7.01325, "psi", "pressure"), 2)
+    87.02
+    """
+    known = _unit(unit, kind) if unit and unit == unit.strip() else None
+    if known is None:
+        raise KeyError(unit)
+    factor, divisor, offset, _ = known
+    return (number - offset) * divisor / factor
 
 
 def possible(value: float) -> bool:

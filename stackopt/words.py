@@ -6,7 +6,9 @@ import numpy as np
 
 from stackopt.optimise.clash import HardClash, ToleranceClash
 from stackopt.optimise.conflicts import AirConflict, RateMap
+from stackopt.problem.branches import OUTLET
 from stackopt.stack import Stack
+from stackopt.supply import through
 
 
 def number(value: float, digits: int = 4) -> str:
@@ -149,9 +151,15 @@ def rule_words(stack: Stack, kind: str, name: str) -> str:
         return f"the cut of {name} needs at least {number(lowest)} strokes/min"
     if kind == "fluids":
         return f"pump {name} does not take the fluid"
+    if kind == "line":
+        return f"the line to the stack lets through at most {number(through(stack, OUTLET))} L/min"
+    if kind == "min_pressure":
+        least = max(stack.pressure_min[i, s] for i, row in enumerate(stack.pumps) for s, p in enumerate(row)
+                    if p == name)  # fmt: skip
+        return f"pump {name} needs at least {number(float(least) - OUTLET)} bar"
     if kind == "max_rate":
         top = min(stack.rate_max[i, s] for i, row in enumerate(stack.pumps) for s, p in enumerate(row)
-                  if p == name and not stack.barred[i, s])  # fmt: skip
+                  if p == name and not stack.barred[i, s] and not stack.stalled[i, s])  # fmt: skip
         return f"pump {name} makes at most {number(float(top))} strokes/min"
     return f"{name} asks for {_asked(stack.rules[name])}"
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from stackopt.judge import TIE, Settings, judge
-from stackopt.optimise import mip, proving
+from stackopt.optimise import mip, pressure_plans, proving
 from stackopt.optimise.coupled import slides
 from stackopt.optimise.models import Sliding, same_rate
+from stackopt.optimise.outcome import Stopped
 from stackopt.optimise.scan import BATCH, BIG, options, rates
 from stackopt.stack import Array, Stack
 
@@ -38,6 +39,8 @@ def fewest_changes(stack: Stack, best: Settings) -> Kept:
     """
     verdict = judge(stack, best)
     limits = {"excess": verdict.least, "value": verdict.value + max(SHARE * abs(verdict.value), AMOUNT)}
+    if stack.line is not None:
+        return _with_line(stack, limits, best)
     hunt = _Keeping(stack, limits, Kept(best, proving.count_changes(stack, best), False))
     try:
         hunt.run()
@@ -46,6 +49,16 @@ def fewest_changes(stack: Stack, best: Settings) -> Kept:
         if stop.status == "interrupted":
             raise KeyboardInterrupt from None
         return hunt.kept
+
+
+def _with_line(stack: Stack, limits: dict[str, float], best: Settings) -> Kept:
+    try:
+        kept = pressure_plans.fewest_changes(stack, limits, time.monotonic() + stack.time_limit)
+    except Stopped as stop:
+        if str(stop) == "interrupted":
+            raise KeyboardInterrupt from None
+        return Kept(best, proving.count_changes(stack, best), False)
+    return Kept(kept, proving.count_changes(stack, kept), True)
 
 
 class _Keeping:

@@ -18,8 +18,8 @@ from stackopt.optimise.trial import Patience, Unsure
 from stackopt.stack import Stack
 
 Item = TypeVar("Item")
-Rule = tuple[str, str]  # ("capacity", ""), ("rate range", ""), ("cut", point), ("max_rate", pump), ("fluids", pump),
-#                         ("rule", name)
+Rule = tuple[str, str]  # ("capacity", ""), ("line", ""), ("rate range", ""), ("cut", point), ("max_rate", pump),
+#                         ("fluids", pump), ("min_pressure", pump), ("rule", name)
 _SECONDS = 20.0  # that one question may take
 _APART = 1e9  # what a capacity is multiplied with so that it limits nothing
 
@@ -101,14 +101,14 @@ class _Questions:
 def hard_clash(stack: Stack, seconds: float = np.inf) -> HardClash:
     """A smallest set of hard rules that clash, where those of `stack` do; the number of generators stays what it is.
 
-    Where `fluids` of a pump are among them: a pump that takes the fluid is taken to have no `max_rate`.
+    Where `fluids` or `min_pressure` of a pump are among them: a pump without them is taken to have no `max_rate`.
     """
     rules = _hard_rules(stack)
     nobody = np.zeros(len(stack.names), dtype=bool)
     asked = _Questions(lambda some: (_with(stack, some), nobody), time.monotonic() + seconds)
     found = irreducible(rules, asked.may_hold)
     points = [stack.names.index(name) for kind, name in found if kind == "cut"]
-    pumps = {name for kind, name in found if kind in ("max_rate", "fluids")}
+    pumps = {name for kind, name in found if kind in ("max_rate", "fluids", "min_pressure")}
     points += [i for i, row in enumerate(stack.pumps) if pumps and set(row) <= pumps]
     return HardClash(tuple(found), tuple(sorted(set(points))), _least_air(stack, found),
                      asked.answer(found) is False, asked.smallest(found))  # fmt: skip
@@ -120,28 +120,37 @@ def _hard_rules(stack: Stack) -> list[Rule]:
     if stack.count == 1 and len(cuts):
         cuts = [int(stack.rate_min.argmax())]
     pumps = sorted({pump for row in stack.pumps for pump in row})
-    limited, barred = set(), set()
+    limited, barred, pressed = set(), set(), set()
     for i, row in enumerate(stack.pumps):
         for s, pump in enumerate(row):
-            (barred if stack.barred[i, s] else limited if np.isfinite(stack.rate_max[i, s]) else set()).add(pump)
+            out = stack.barred[i, s] or stack.stalled[i, s]
+            (barred if stack.barred[i, s] else limited if not out and np.isfinite(stack.rate_max[i, s])
+             else set()).add(pump)  # fmt: skip
+            (pressed if stack.pressure_min[i, s] > 0 else set()).add(pump)
     return [
         *(("rule", name) for name in stack.rules),
         ("capacity", ""),
+        *([("line", "")] if stack.line is not None else []),
         ("rate range", ""),
         *(("cut", stack.names[i]) for i in cuts),
         *(("max_rate", pump) for pump in pumps if pump in limited),
         *(("fluids", pump) for pump in pumps if pump in barred),
+        *(("min_pressure", pump) for pump in pumps if pump in pressed),
     ]
 
 
 def _with(stack: Stack, rules: Sequence[Rule]) -> Stack:
     """The machine with these hard rules alone."""
     held = {kind: {name for k, name in rules if k == kind} for kind, _ in rules}
-    limit = stack.rate_max.copy()
+    limit, pressed = stack.rate_max.copy(), stack.pressure_min.copy()
     for i, row in enumerate(stack.pumps):
         for s, pump in enumerate(row):
-            if pump not in held.get("fluids" if stack.barred[i, s] else "max_rate", ()):
+            out = {"fluids": stack.barred[i, s], "min_pressure": stack.stalled[i, s]}
+            kinds = [kind for kind, true in out.items() if true] or ["max_rate"]
+            if not any(pump in held.get(kind, ()) for kind in kinds):
                 limit[i, s] = np.inf
+            if pump not in held.get("min_pressure", ()):
+                pressed[i, s] = 0.0
     cut = [name in held.get("cut", ()) for name in stack.names]
     if stack.count == 1 and "cut" in held:  # the highest cut stands for all
         cut = [True] * len(stack.names)
@@ -149,6 +158,8 @@ def _with(stack: Stack, rules: Sequence[Rule]) -> Stack:
         stack,
         rate_min=np.where(cut, stack.rate_min, 0.0),
         rate_max=limit,
+        pressure_min=pressed,
+        line=stack.line if "line" in held else None,
         capacity=stack.capacity * (1 if "capacity" in held else _APART),
         rules={name: rule for name, rule in stack.rules.items() if name in held.get("rule", ())},
     )
@@ -159,7 +170,9 @@ def _with(stack: Stack, rules: Sequence[Rule]) -> Stack:
 
 def _least_air(stack: Stack, rules: Sequence[Rule]) -> float | None:
     """The least air of any setting of one generator without rules of the file [L/min], where the supply is a rule."""
-    if ("capacity", "") not in rules or stack.count > 1 or any(kind == "rule" for kind, _ in rules):
+    if ("capacity", "") not in rules or stack.count > 1 or stack.line is not None:
+        return None
+    if any(kind == "rule" for kind, _ in rules):
         return None
     least = np.concatenate([options(stack, part).air.min(axis=2) for part in np.array_split(rates(stack), 50)
                             if len(part)])  # fmt: skip
@@ -178,7 +191,8 @@ def tolerance_clash(stack: Stack, seconds: float = _SECONDS) -> ToleranceClash |
     ToleranceClash(points=(0, 1), rules=(('capacity', ''),), smallest=True)
     """
     items = [*(("point", stack.names[i]) for i in np.argsort(stack.place)),
-             *(("rule", name) for name in stack.rules), ("capacity", "")]  # fmt: skip
+             *(("rule", name) for name in stack.rules), ("capacity", ""),
+             *([("line", "")] if stack.line is not None else [])]  # fmt: skip
 
     def stack_of(some: list[Rule]) -> tuple[Stack, np.ndarray]:
         names = {name for kind, name in some if kind == "rule"}
@@ -186,6 +200,7 @@ def tolerance_clash(stack: Stack, seconds: float = _SECONDS) -> ToleranceClash |
         return replace(
             stack,
             capacity=stack.capacity * (1 if ("capacity", "") in some else _APART),
+            line=stack.line if ("line", "") in some else None,
             rules={name: rule for name, rule in stack.rules.items() if name in names},
         ), wanted
 

@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from stackopt.judge import ROOM, Settings, judge
-from stackopt.optimise import mip, proving, trial
+from stackopt.optimise import mip, pressure_plans, proving, trial
 from stackopt.optimise.models import Settled
 from stackopt.optimise.rulerows import RuleRows
 from stackopt.optimise.scan import BIG, options, rates
@@ -320,6 +320,8 @@ def possible(stack: Stack, wanted: np.ndarray, deadline: float) -> Settings | No
     >>> possible(Stack.of(_example()), np.array([True, True]), np.inf).rates
     (6.0, 6.0)
     """
+    if stack.line is not None:
+        return pressure_plans.possible(stack, wanted, deadline)
     ask = Ask(stack, wanted, Patience(deadline))
     try:
         return ask.settings()

@@ -17,7 +17,7 @@ import numpy as np
 
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, TIE, Settings, judge
-from stackopt.optimise import levels
+from stackopt.optimise import levels, pressure_plans
 from stackopt.optimise.envelope import Envelope
 from stackopt.optimise.medians import TooManySets, sets_below
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, front, merge, preferred
@@ -61,6 +61,10 @@ def trade(stack: Stack, most: int | None = 15) -> Front:
         return Front(outcome.status, outcome.excess_bound, known)
     way = None
     try:
+        if stack.line is not None:
+            way = pressure_plans.Walk(stack, outcome.excess_bound, deadline)
+            plans, complete = way.plans(most)
+            return Front("optimal", outcome.excess_bound, tuple(plans), complete=complete)
         if not stack.rules:
             try:
                 way = _Merging(stack, outcome, deadline)

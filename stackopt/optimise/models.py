@@ -14,7 +14,7 @@ import numpy as np
 
 from stackopt.judge import ROOM, TIE, Settings
 from stackopt.optimise.mip import SHARP, Rows
-from stackopt.optimise.scan import BIG, options, rates
+from stackopt.optimise.scan import BIG, Options, options, rates
 from stackopt.physics.dosing import SLACK
 from stackopt.problem.constraints import rows_of
 from stackopt.stack import Stack
@@ -118,11 +118,12 @@ class Settled(Model):
 
     presolve = False  # it takes ten times as long as the rest of so tight a model
 
-    def __init__(self, stack: Stack, at: Sequence[float], usable: np.ndarray | None = None) -> None:
-        """`usable` [rates, points, options] leaves options out."""
+    def __init__(self, stack: Stack, at: Sequence[float], usable: np.ndarray | None = None,
+                 parts: Options | None = None) -> None:  # fmt: skip
+        """`usable` [rates, points, options] leaves options out; `parts` says what they bring where that is known."""
         super().__init__(stack)
         self.at = list(at)
-        parts = options(stack, np.array(self.at))
+        parts = options(stack, np.array(self.at)) if parts is None else parts
         usable = (parts.excess < BIG / 2) if usable is None else usable & (parts.excess < BIG / 2)
         self.picks: list[dict[tuple[int, int], Any]] = []
         for i in range(len(stack.names)):

@@ -233,15 +233,20 @@ class Options(NamedTuple):
         return self.error + self.cost
 
 
-def options(stack: Stack, at: Array, within: Array | None = None) -> Options:
-    """All options at rates `at` [1/min]; with `within`, a stroke must be allowed at those rates instead."""
+def options(stack: Stack, at: Array, within: Array | None = None,
+            flows: tuple[Array, Array] | None = None) -> Options:  # fmt: skip
+    """All options at rates `at` [1/min]; with `within`, a stroke must be allowed at those rates instead.
+
+    With `flows`, two arrays like `stack.flow`, the air of a setting lies anywhere from the first to the second, and
+    excess, cost and air are the least that they may be.
+    """
     share = dosing.dose(at[:, None, None], stack.stroke / stack.dose[:, None])
-    flow = stack.flow[:, None, :]
+    flow, most = (part[:, None, :] for part in (flows or (stack.flow, stack.flow)))
     weight = np.ones((len(stack.names), 1, 1)) if stack.worst else stack.weight[:, None, None]
     excess = None
     for end in _ends(stack, share):
         low, high = _windows(stack, end)
-        air_miss = spray.air_miss(flow, low[..., None], high[..., None], stack.reference[:, None, None])
+        air_miss = spray.air_miss(flow, low[..., None], high[..., None], stack.reference[:, None, None], most)
         miss = dosing.dose_miss(end, stack.below[:, None], stack.above[:, None])[..., None] + air_miss
         excess = miss if excess is None else np.maximum(excess, miss)
     air = (flow + at[:, None, None, None] * stack.drive[..., None]) / stack.capacity

@@ -14,7 +14,7 @@ import numpy as np
 
 from stackopt.errors import SolverError
 from stackopt.judge import ROOM, TIE, Settings, judge
-from stackopt.optimise import coupled, mip, proving
+from stackopt.optimise import coupled, mip, pressure, proving
 from stackopt.optimise.between import meeting, price_between
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, preferred
 from stackopt.optimise.outcome import TINY, Outcome, Stopped
@@ -39,7 +39,10 @@ def search(stack: Stack, avoid: tuple[tuple[float, ...], ...] = (), apart: float
     >>> outcome.status, outcome.settings.rate
     ('optimal', 6.0)
     """
-    hunt = coupled.Hunt(stack, avoid, apart) if coupled.needs(stack) else _Hunt(stack, avoid, apart)
+    if stack.line is not None:
+        hunt = pressure.Hunt(stack, avoid, apart)
+    else:
+        hunt = coupled.Hunt(stack, avoid, apart) if coupled.needs(stack) else _Hunt(stack, avoid, apart)
     try:
         return hunt.run()
     except Stopped as stop:

@@ -19,7 +19,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, PlainValidator, WithJso
 
 from stackopt import units
 from stackopt.errors import StackoptError
-from stackopt.problem.keys import NEEDS, Name, Names, Part, ours
+from stackopt.problem.keys import NEEDS, Name, Names, Part, given_in, ours
 
 SLACK = 1e-9  # of a sum's size: what rounding may part it from its bound
 GROUP = "stackopt.constraints"
@@ -146,7 +146,7 @@ class _Bounded(Constraint):
 
     def faults(self, machine: Machine) -> Iterator[Fault3]:
         yield from super().faults(machine)
-        if not self.model_fields_set & {"min", "max"}:
+        if not given_in(self) & {"min", "max"}:
             yield "", "neither min nor max", "one of them at least"
         ends = []
         for key in ("min", "max"):

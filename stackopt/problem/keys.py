@@ -1,7 +1,7 @@
 """What the models of a problem are made of: quantities, shares and names as users write them."""
 
 import unicodedata
-from typing import Annotated, ClassVar
+from typing import Annotated
 
 from pydantic import (
     BaseModel,
@@ -16,10 +16,10 @@ from pydantic_core import PydanticCustomError
 
 from stackopt import units
 
-LATER = "not supported yet"
 _COLDEST = -273.15  # degC
 NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
-         "drop": "a drop volume under [fluid], as in drop = '0.021 mL': it is never assumed",
+         "drop": "a drop volume under [fluid], as in drop = '0.021 mL' (or surface_tension, tip and density): it is "
+                 "never assumed",
          "part": "a [cycle], to know how long a part is sprayed",
          "ppm": "a molar_mass under [fluid], to know what a ppm is in mg/m^3"}  # fmt: skip
 
@@ -155,13 +155,25 @@ AirFlow = quantity_of("air flow")
 AirFlowOrNone = quantity_of("air flow", zero=True)
 AirPerDose = quantity_of("air per dose")
 Time = quantity_of("time")
+Pressure = quantity_of("pressure")
+Temperature = quantity_of("temperature")
+Length = quantity_of("length")
+Bore = quantity_of("bore")
 Names = Annotated[tuple[Name, ...], BeforeValidator(ours(_listed)), WithJsonSchema(
     {"anyOf": [NAME_SCHEMA, {"type": "array", "items": NAME_SCHEMA, "minItems": 1}]})]  # fmt: skip
 
 
 class Part(BaseModel):
-    """A table of the problem file. `later` names the keys that are known but not computed yet."""
+    """A table of the problem file."""
 
     # Built when first used, and then once as part of the whole problem: that halves the time to load.
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
-    later: ClassVar[tuple[str, ...]] = ()
+
+
+PARTLY = "?"  # among the keys of a table that was read key by key, since some of it could not be read
+
+
+def given_in(part: Part) -> set[str]:
+    """The keys of a table that are written and not null; None among their values is what could not be read."""
+    written = part.model_fields_set
+    return written - {PARTLY} if PARTLY in written else {key for key in written if getattr(part, key) is not None}

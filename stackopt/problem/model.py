@@ -5,6 +5,8 @@ passes: pydantic's own, and, only where that finds something wrong, a slow one t
 that all faults are listed at once.
 """
 
+import functools
+import warnings
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import (
@@ -19,7 +21,8 @@ from pydantic import (
 )
 
 from stackopt import units
-from stackopt.errors import ProblemError
+from stackopt.errors import OutOfRange, ProblemError
+from stackopt.physics import drops, exposure
 from stackopt.problem.constraints import Constraint, read_constraint
 from stackopt.problem.keys import (
     LIMIT_SCHEMA,
@@ -27,17 +30,22 @@ from stackopt.problem.keys import (
     AirFlowOrNone,
     AirPerDose,
     AirVolume,
+    Bore,
     Deviation,
     Dose,
+    Length,
     Limit,
     Name,
     Names,
     Part,
+    Pressure,
     Rate,
     Share,
+    Temperature,
     Time,
     Volume,
     ours,
+    quantities_of,
     quantity_of,
 )
 
@@ -47,12 +55,17 @@ Kind = Literal["neat oil", "water mix", "vanishing"]
 class Fluid(Part):
     """What is metered."""
 
-    later = ("viscosity", "viscosity_at", "surface_tension", "tip", "flash_point", "lower_flammable_limit",
-             "molar_mass")  # fmt: skip
     kind: Kind
     name: Name | None = None
     density: quantity_of("density") | None = None
     drop: quantity_of("drop volume") | None = None
+    viscosity: quantities_of("viscosity", 2) | None = None
+    viscosity_at: quantities_of("temperature", 2) | None = None
+    surface_tension: quantity_of("surface tension") | None = None
+    tip: Bore | None = None
+    flash_point: Temperature | None = None
+    lower_flammable_limit: Share | None = None
+    molar_mass: quantity_of("molar mass") | None = None
 
 
 class Dial(Part):
@@ -97,30 +110,66 @@ _Fluids = Annotated[tuple[Kind, ...], Field(strict=False), BeforeValidator(ours(
 class Pump(Part):
     """A kind of pump: its displacement and what its stroke knob does."""
 
-    later = ("min_pressure",)
     stroke_volume: Volume
     marks: dict[Name, Share]
     spread: Annotated[dict[Name, Limit], BeforeValidator(_spread_reader), WithJsonSchema(_SPREAD_SCHEMA)] | None = None
     stroke_air: AirVolume | None = None
     max_rate: Rate | None = None
+    min_pressure: Pressure | None = None
     fluids: _Fluids | None = None
     price: Annotated[float, Field(ge=0, le=1e6)] = 1.0
 
 
-class Nozzle(Part):
-    """Air screw, line and nozzle as one branch: the screw settings that may be used, and their air."""
+_Ratio = Annotated[float, Field(ge=0, lt=1)]  # critical pressure ratio b
 
-    later = ("conductance", "critical_ratio", "interpolate")
+
+class Tube(Part):
+    """A round tube."""
+
+    length: Length
+    bore: Bore
+
+
+class Screw(Part):
+    """An air screw by its geometry: its hole, and which share of it is open at each of the nozzle's turns."""
+
+    bore: Bore
+    open: Annotated[tuple[Annotated[float, Field(ge=0, le=1)], ...], Field(strict=False)]
+
+
+class Nozzle(Part):
+    """Air screw, line and nozzle as one branch: the screw settings that may be used, and their air.
+
+    The air is given as flow, as conductance with its critical ratio (ISO 6358), or by geometry alone.
+    """
+
     turns: Annotated[tuple[Annotated[float, Field(ge=0, le=1e12)], ...], Field(strict=False)]
-    flow: Annotated[tuple[AirFlowOrNone, ...], Field(strict=False)]
+    flow: Annotated[tuple[AirFlowOrNone, ...], Field(strict=False)] | None = None
+    measured_at: Pressure | None = None
+    conductance: Annotated[tuple[quantity_of("conductance", zero=True), ...], Field(strict=False)] | None = None
+    critical_ratio: _Ratio | None = None
+    bore: Bore | None = None
+    discharge: Annotated[float, Field(gt=0, le=1)] | None = None
+    tube: Tube | None = None
+    screw: Screw | None = None
+    interpolate: bool = False
+
+
+class AirLine(Part):
+    """What lies between supply and stack: by conductance and critical ratio, or a tube."""
+
+    conductance: quantity_of("conductance") | None = None
+    critical_ratio: _Ratio | None = None
+    length: Length | None = None
+    bore: Bore | None = None
 
 
 class Air(Part):
-    """The supply."""
+    """The supply; with a line, its pressure is that before the line."""
 
-    later = ("line",)
-    pressure: quantity_of("pressure")
+    pressure: Pressure
     capacity: AirFlow
+    line: AirLine | None = None
 
 
 class DoseWindow(Part):
@@ -187,6 +236,49 @@ class Cycle(Part):
     spray: Time | None = None
 
 
+class OilLine(Part):
+    """The inner tube that brings the oil of one pump to its nozzle."""
+
+    kind: Literal["coaxial", "single"]
+    length: Length
+    bore: Bore
+    stroke_time: Time | None = None
+    temperature: Temperature | None = None
+    cold: Temperature | None = None
+
+
+class Reservoir(Part):
+    """The sizes that it may have, how often someone will fill it, and how long before empty it should warn."""
+
+    sizes: Annotated[tuple[Volume, ...], Field(min_length=1, max_length=100, strict=False)]
+    refill_every: Time | None = None
+    notice: Time | None = None
+
+
+class Room(Part):
+    """The air of the room around the machine; `airborne` is the share of the oil that stays in it."""
+
+    airflow: quantity_of("ventilation")
+    airborne: Share
+    limit: quantity_of("concentration") | None = None
+    mixing: Annotated[float, Field(ge=1, le=100)] = 1.0
+
+
+class Energy(Part):
+    """What compressed air costs."""
+
+    specific_power: quantity_of("specific power")
+    price_per_kwh: Annotated[float, Field(ge=0, le=1e6)] | None = None
+    hours: Time | None = None
+
+
+class Weighing(Part):
+    """How doses are checked: the limit of error of the balance, and the uncertainty that is asked for."""
+
+    balance: quantity_of("mass")
+    uncertainty: Annotated[Share, Field(lt=1)] = 0.02
+
+
 class Solve(Part):
     """What counts besides the doses, and how long to look."""
 
@@ -200,6 +292,13 @@ class Solve(Part):
 _Constraint = SerializeAsAny[Annotated[Constraint, PlainValidator(ours(read_constraint))]]
 
 
+@functools.lru_cache(maxsize=256)
+def _drop(surface_tension: float, density: float, tip: float) -> float:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", OutOfRange)  # the answer tells it, once
+        return float(drops.drop_volume(surface_tension, density, tip))
+
+
 class Problem(Part):
     """A machine and what is asked of it. Raises `ProblemError` with every fault at once.
 
@@ -210,7 +309,6 @@ class Problem(Part):
     fluid.kind: found 'oil'; expected 'neat oil', 'water mix' or 'vanishing'
     """
 
-    later = ("oil_line", "reservoir", "room", "energy")
     title: Annotated[str, Field(max_length=1000)] = ""
     fluid: Fluid
     generator: Generator
@@ -220,6 +318,11 @@ class Problem(Part):
     point: Annotated[tuple[Point, ...], Field(min_length=1, max_length=100_000, strict=False)]
     constraint: Annotated[tuple[_Constraint, ...], Field(max_length=10_000, strict=False)] = ()
     cycle: Cycle | None = None
+    oil_line: OilLine | None = None
+    reservoir: Reservoir | None = None
+    room: Room | None = None
+    energy: Energy | None = None
+    weighing: Weighing | None = None
     solve: Solve = Solve()
     _file: str | None = PrivateAttr(default=None)
 
@@ -254,6 +357,10 @@ class Problem(Part):
             sizes["g"] = 1 / self.fluid.density.number
         if self.fluid.drop is not None and (not self.fluid.drop.counts or "g" in sizes):
             sizes["drop"] = self.fluid.drop.at(sizes)
+        elif self.fluid.surface_tension and self.fluid.tip and self.fluid.density:
+            sizes["drop"] = _drop(self.fluid.surface_tension.number, self.fluid.density.number, self.fluid.tip.number)
+        if self.fluid.molar_mass is not None:
+            sizes["ppm"] = exposure.ppm_to_mg_per_m3(1.0, self.fluid.molar_mass.number)
         spray = self.cycle and (self.cycle.spray or self.cycle.time)
         if spray is not None:
             sizes["part"] = spray.number

@@ -11,8 +11,9 @@ from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
 
 from stackopt import units
 from stackopt.errors import Fault
+from stackopt.problem.branches import turns_of
 from stackopt.problem.constraints import Constraint, Machine, kind_named, kinds
-from stackopt.problem.keys import LATER, NEEDS, Name, Part
+from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, given_in
 from stackopt.problem.model import Problem
 
 STEPS_LIMIT = POINTS_LIMIT = 100_000
@@ -89,7 +90,8 @@ def _read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -
             if field.is_required():
                 faults.append(Fault(path((*place, name)), "nothing", f"the key '{name}'"))
             values[name] = None if field.is_required() else field.default
-    return part.model_construct(_fields_set=set(data) & set(values), **values)
+    written = {name for name in values if data.get(name) is not None}
+    return part.model_construct(_fields_set=written | {PARTLY}, **values)
 
 
 def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> Any:
@@ -170,8 +172,6 @@ def _translate(error: Any, value: Any, place: tuple) -> Fault:
 
 
 def _unknown(part: type[Part], key: Any, value: Any, place: tuple) -> Fault:
-    if key in part.later:
-        return Fault(path((*place, key)), found(value), f"no such key ({LATER}: leave it out)")
     near = difflib.get_close_matches(str(key)[:100], part.model_fields, n=1, cutoff=0.0)
     return Fault(path((*place, str(key))), "an unknown key", f"perhaps '{near[0]}'")
 
@@ -179,7 +179,7 @@ def _unknown(part: type[Part], key: Any, value: Any, place: tuple) -> Fault:
 def broken(problem: Problem) -> list[Fault]:
     """What contradicts between the keys of a problem; parts that could not be read are None and passed over."""
     faults: list[Fault] = []
-    for rule in (_generator, _marks, _nozzles, _points, _references, _measures, _today, _constraints):
+    for rule in (_generator, _marks, _nozzles, _line, _fluid, _points, _references, _measures, _today, _constraints):
         faults += rule(problem)
     return faults
 
@@ -234,22 +234,101 @@ def on_dial(dial: Any, rate: float) -> bool:
 
 def _nozzles(problem: Problem) -> Iterator[Fault]:
     for name, nozzle in (problem.nozzles or {}).items():
-        if not nozzle or nozzle.turns is None or nozzle.flow is None:
+        if not nozzle or nozzle.turns is None:
             continue
-        place = ("nozzles", name)
-        if len(nozzle.turns) != len(nozzle.flow):
-            yield Fault(path((*place, "flow")), f"{len(nozzle.flow)} flows",
-                        f"one for each of the {len(nozzle.turns)} turns")  # fmt: skip
+        place, given = ("nozzles", name), given_in(nozzle)
         for i, (before, turns) in enumerate(pairwise(nozzle.turns), 1):
             if turns <= before:
                 yield Fault(path((*place, "turns", i)), f"{turns:g}", f"more than {before:g}: turns rise")
-        flows = [flow.number for flow in nozzle.flow]
-        for i, (before, flow) in enumerate(pairwise(flows), 1):
-            if flow < before:
-                yield Fault(path((*place, "flow", i)), f"'{nozzle.flow[i]}'",
-                            f"at least '{nozzle.flow[i - 1]}': the flow never falls as turns rise")  # fmt: skip
-        if not any(flow > 0 for flow in flows):
-            yield Fault(path((*place, "flow")), "no flow at any turns", "a setting with flow")
+        ways = [key for key in ("flow", "conductance", "bore") if key in given]
+        if len(ways) != 1:
+            yield Fault(path(place), " and ".join(ways) or "no air", "one of flow, conductance or bore (its geometry)")
+            continue
+        way = ways[0]
+        for key, of in (("measured_at", "flow"), ("discharge", "bore"), ("tube", "bore"), ("screw", "bore")):
+            if key in given and of != way:
+                yield Fault(path((*place, key)), "a key that belongs to " + of, f"no such key beside {way}")
+        if way == "conductance" and "critical_ratio" not in given:
+            yield Fault(path((*place, "critical_ratio")), "nothing", "the critical ratio, as in critical_ratio = 0.3")
+        if way == "bore":
+            yield from _by_geometry(nozzle, place)
+            rows = (*place, "screw", "open"), nozzle.screw and nozzle.screw.open, "shares"
+        else:
+            rows = (*place, way), getattr(nozzle, way), f"{way}s"
+        yield from _rising(nozzle, *rows)
+    pressure = problem.air.pressure if problem.air else None
+    for name, nozzle in (problem.nozzles or {}).items():
+        if nozzle and nozzle.measured_at and nozzle.measured_at.number <= units.ATMOSPHERE:
+            yield Fault(path(("nozzles", name, "measured_at")), f"'{nozzle.measured_at}'",
+                        "a pressure above that of the open air")  # fmt: skip
+    if pressure and pressure.number <= units.ATMOSPHERE:
+        yield Fault("air.pressure", f"'{pressure}'", "a pressure above that of the open air")
+
+
+def _by_geometry(nozzle: Any, place: tuple) -> Iterator[Fault]:
+    given = given_in(nozzle)
+    if "discharge" not in given:
+        yield Fault(path((*place, "discharge")), "nothing", "how much of the ideal flow passes: about 0.97 where well "
+                    "rounded, 0.65 where sharp-edged; it is never assumed")  # fmt: skip
+    if "screw" not in given:
+        yield Fault(path((*place, "screw")), "nothing", "the air screw, as in { bore = \"2 mm\", open = [0, 0.5, 1] }")
+    if "critical_ratio" in given:
+        yield Fault(path((*place, "critical_ratio")), "a critical ratio", "no such key beside bore: it is computed")
+
+
+def _rising(nozzle: Any, place: tuple, values: Any, what: str) -> Iterator[Fault]:
+    """One value for each of the turns, never falling, and one above zero."""
+    if values is None:
+        return
+    if len(nozzle.turns) != len(values):
+        yield Fault(path(place), f"{len(values)} {what}", f"one for each of the {len(nozzle.turns)} turns")
+    numbers = [value if isinstance(value, float) else value.number for value in values]
+    for i, (before, number) in enumerate(pairwise(numbers), 1):
+        if number < before:
+            yield Fault(path((*place, i)), found(values[i] if isinstance(values[i], float) else str(values[i])),
+                        f"at least {found(values[i - 1] if isinstance(values[i], float) else str(values[i - 1]))}: "
+                        "the flow never falls as turns rise")  # fmt: skip
+    if not any(number > 0 for number in numbers):
+        yield Fault(path(place), "no flow at any turns", "a setting with flow")
+
+
+def _line(problem: Problem) -> Iterator[Fault]:
+    line = problem.air.line if problem.air else None
+    if not line:
+        return
+    given = given_in(line)
+    if not (given == {"conductance", "critical_ratio"} or given == {"length", "bore"}):
+        yield Fault("air.line", ", ".join(sorted(given)) or "nothing",
+                    "conductance and critical_ratio, or length and bore")  # fmt: skip
+
+
+def _fluid(problem: Problem) -> Iterator[Fault]:
+    fluid = problem.fluid
+    if not fluid:
+        return
+    given = given_in(fluid)
+    for one, other in (("viscosity", "viscosity_at"), ("surface_tension", "tip"),
+                       ("lower_flammable_limit", "molar_mass")):  # fmt: skip
+        if one in given and other not in given:
+            yield Fault(f"fluid.{other}", "nothing", f"{other} too, where {one} is given")
+        if other in given and one not in given and other != "molar_mass":
+            yield Fault(f"fluid.{one}", "nothing", f"{one} too, where {other} is given")
+    if "surface_tension" in given and "density" not in given:
+        yield Fault("fluid.density", "nothing", "a density too, where surface_tension is given: drops fall by weight")
+    if fluid.viscosity and fluid.viscosity_at:
+        if len(fluid.viscosity) != len(fluid.viscosity_at):
+            yield Fault("fluid.viscosity_at", f"{len(fluid.viscosity_at)} temperatures",
+                        f"one for each of the {len(fluid.viscosity)} viscosities")  # fmt: skip
+        elif len(fluid.viscosity) == 2:
+            thick, thin = (v.number for v in fluid.viscosity)
+            cold, hot = (v.number for v in fluid.viscosity_at)
+            if (thin - thick) * (hot - cold) >= 0:
+                yield Fault("fluid.viscosity", " and ".join(f"'{v}'" for v in fluid.viscosity),
+                            "the smaller viscosity at the higher temperature")  # fmt: skip
+    if problem.room and "density" not in given:
+        yield Fault("fluid.density", "nothing", "a density too, where [room] is given: its limits are masses")
+    if problem.weighing and "density" not in given:
+        yield Fault("fluid.density", "nothing", "a density too, where [weighing] is given")
 
 
 def _points(problem: Problem) -> Iterator[Fault]:
@@ -299,9 +378,14 @@ def _measures(problem: Problem) -> Iterator[Fault]:
     if sizes is None:
         return
     # A size that stands in the file but could not be read has its own fault already.
-    unread = {name for name, part, key in (("g", problem.fluid, "density"), ("drop", problem.fluid, "drop"),
-              ("part", problem, "cycle")) if key in part.model_fields_set and name not in sizes}  # fmt: skip
+    unread = {name for name, part, key in (
+        ("g", problem.fluid, "density"), ("drop", problem.fluid, "drop"), ("drop", problem.fluid, "surface_tension"),
+        ("ppm", problem.fluid, "molar_mass"), ("part", problem, "cycle"),
+    ) if key in given_in(part) and name not in sizes}  # fmt: skip
     quantities: list[tuple[tuple, Any]] = [(("fluid", "drop"), problem.fluid.drop)]
+    quantities += [(("reservoir", "sizes", i), size)
+                   for i, size in enumerate(problem.reservoir.sizes or () if problem.reservoir else ())]
+    quantities += [(("room", "limit"), problem.room.limit)] if problem.room else []
     quantities += [(("pumps", name, "stroke_volume"), pump.stroke_volume)
                    for name, pump in (problem.pumps or {}).items() if pump]  # fmt: skip
     for i, point in enumerate(problem.point or ()):
@@ -352,11 +436,20 @@ def _today(problem: Problem) -> Iterator[Fault]:
                 some = ", ".join([*marks][:9])
                 yield Fault(path((*place, "mark")), found(now.mark), f"a mark of pump {pump}: {some}")
         nozzle = (problem.nozzles or {}).get(point.nozzle)
-        if nozzle and nozzle.turns and nozzle.flow and now.turns is not None:
-            usable = [turns for turns, flow in zip(nozzle.turns, nozzle.flow, strict=False) if flow.number > 0]
-            if now.turns not in usable:
-                yield Fault(path((*place, "turns")), f"{now.turns:g}", f"turns of nozzle {point.nozzle} with flow: "
-                            + ", ".join(f"{turns:g}" for turns in usable[:9]))  # fmt: skip
+        usable = _usable(nozzle)
+        if usable and now.turns is not None and now.turns not in usable:
+            yield Fault(path((*place, "turns")), f"{now.turns:g}", f"turns of nozzle {point.nozzle} with flow: "
+                        + ", ".join(f"{turns:g}" for turns in usable[:9]))  # fmt: skip
+
+
+def _usable(nozzle: Any) -> tuple[float, ...]:
+    """The turns of a nozzle with flow; none where it could not be read or is wrong in itself."""
+    if not nozzle or not nozzle.turns:
+        return ()
+    try:
+        return turns_of(nozzle)
+    except (AttributeError, TypeError, ValueError):  # a part that is missing or wrong has its own fault
+        return ()
 
 
 def _constraints(problem: Problem) -> Iterator[Fault]:
@@ -366,8 +459,7 @@ def _constraints(problem: Problem) -> Iterator[Fault]:
     whole = all(problem.point or (None,)) and problem.fluid and problem.pumps and problem.nozzles and all(
         point.name and point.pump and point.tags is not None and point.nozzle in problem.nozzles and all(
             problem.pumps.get(pump) and problem.pumps[pump].marks for pump in point.pump)
-        and problem.nozzles[point.nozzle] and problem.nozzles[point.nozzle].turns
-        and problem.nozzles[point.nozzle].flow for point in problem.point)  # fmt: skip
+        and _usable(problem.nozzles[point.nozzle]) for point in problem.point)  # fmt: skip
     machine = machine_of(problem) if whole else None
     dial = problem.generator.rate if problem.generator else None
     for i, rule in enumerate(problem.constraint):
@@ -394,8 +486,7 @@ def machine_of(problem: Problem) -> Machine:
     for point in problem.point:
         nozzle = problem.nozzles[point.nozzle]
         marks = dict.fromkeys(mark for name in point.pump for mark in problem.pumps[name].marks)
-        turns = (t for t, flow in zip(nozzle.turns, nozzle.flow, strict=True) if flow.number)
-        labels[point.name] = {"pump": tuple(point.pump), "mark": tuple(marks), "turns": tuple(turns)}
+        labels[point.name] = {"pump": tuple(point.pump), "mark": tuple(marks), "turns": turns_of(nozzle)}
         for tag in dict.fromkeys(point.tags):
             tags.setdefault(tag, []).append(point.name)
     return Machine(labels, {tag: tuple(names) for tag, names in tags.items()}, problem.sizes)

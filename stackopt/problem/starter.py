@@ -10,6 +10,7 @@ title = "My drill head"
 kind = "neat oil"             # neat oil | water mix | vanishing
 # density = "0.92 g/mL"       # needed where doses or stroke volumes are written in g
 # drop = "0.021 mL"           # needed where they are written in drops; count and weigh: it is never assumed
+# viscosity = "38 mm^2/s"     # with viscosity_at = "40 degC": for [oil_line]
 
 [generator]                   # the pulse generator that all pumps share
 rate = { min = "4/min", max = "150/min", step = "1/min" }   # leave step out for a free dial
@@ -26,9 +27,12 @@ flow = ["0 L/min", "11 L/min", "23 L/min", "34 L/min", "43 L/min", "49 L/min", "
 [air]
 pressure = "6 bar"            # gauge, at the stack: what the flows above were measured with
 capacity = "200 L/min"        # what the supply can give this machine, at ANR
+# line = { length = "12 m", bore = "8 mm" }     # what lies between supply and stack; pressure is then before it
 
 # A point is a nozzle and the pump that feeds it. Its window of air says where the spray neither sputters
-# (too little air) nor fogs (too much); spray on cardboard at a few settings finds it.
+# (too little air) nor fogs (too much). Few know it in L/mL: spray on corrugated cardboard (never on skin) at a few
+# settings, note what you see in a CSV file (point, rate, mark, turns, seen = sputter, good or fog), and run:
+# stackopt calibrate <this file> <that file>. Weighings (pump, mark, strokes, mass) give stroke volume and marks so.
 
 [[point]]
 name = "spindle 1"
@@ -48,4 +52,23 @@ tolerance = "15 %"
 pump = "standard"
 nozzle = "small"
 air_per_dose = { min = "150 L/mL", max = "400 L/mL" }
+
+# What goes with the settings, each table as you need it:
+# [oil_line]                  # how long an empty line takes to fill, and what it costs in pressure
+# kind = "coaxial"            # or single
+# length = "3 m"
+# bore = "2 mm"
+# [reservoir]
+# sizes = ["0.5 L", "1 L"]
+# refill_every = "40 h"       # of spraying time
+# [room]                      # the airborne share is a guess until it is measured; needs a density
+# airflow = "2000 m^3/h"
+# airborne = "1 %"
+# limit = "0.5 mg/m^3"        # local rules decide
+# [energy]
+# specific_power = "6.4 kW/(m^3/min)"
+# price_per_kwh = 0.18
+# hours = "2000 h"            # of work a year
+# [weighing]                  # how many strokes to collect for a check; needs a density
+# balance = "0.01 g"
 '''

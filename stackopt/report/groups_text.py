@@ -2,7 +2,8 @@
 
 from typing import TYPE_CHECKING
 
-from stackopt.report.terminal import labelled, points_table
+from stackopt.report.lines import labelled
+from stackopt.report.terminal import points_table
 from stackopt.words import number
 
 if TYPE_CHECKING:

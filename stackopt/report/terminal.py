@@ -8,6 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stackopt.judge import TIE
+from stackopt.report.beside_text import beside_lines
+from stackopt.report.lines import WIDTH, labelled, table
+from stackopt.report.measures import MEASURES, METRIC, REFERENCES, Measures
+from stackopt.units import ATMOSPHERE
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
@@ -17,41 +21,35 @@ if TYPE_CHECKING:
     from stackopt.stack import Stack
     from stackopt.whatif import Case
 
-WIDTH = 80
-_LABEL = 9
 _CONFLICTS = 5  # printed
 _SPRAY = {"in window": "good", "too little air": "sputter", "too much air": "fog"}
-
-
-def labelled(label: str, text: str) -> str:
-    """A label, right-aligned, and its text, wrapped under itself."""
-    indent = " " * (_LABEL + 2)
-    return textwrap.fill(text, WIDTH, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=indent,
-                         break_on_hyphens=False).replace("\xa0", " ")  # fmt: skip
 
 
 def _percent(share: float) -> str:
     return f"{100 * share:.1f}\xa0%"
 
 
-def result_text(result: "Result") -> str:
+def result_text(result: "Result", measures: str = "metric") -> str:
     """A short block and a table: what to dial in, what it does, why, and how it was proved."""
+    shown = MEASURES[measures]
     lines = [labelled("machine", result.problem.title)] if result.problem.title else []
     lines.append(labelled("status", _status(result)))
     if result.verdict is not None:
-        lines += _found(result)
+        lines += _found(result, shown)
     lines += _conflicts(result.conflicts)
     if result.verdict is not None:
         lines += _rates_that_serve_most(result)
     if result.needed_air is not None:
-        lines.append(labelled("needed", f"{number(result.needed_air)} L/min of air would serve every point"))
+        needed = f"{shown.air_of(result.needed_air, 4)} {shown.air} of air"
+        lines.append(labelled("needed", f"{needed} would serve every point"))
     lines += [labelled("advice" if n == 1 else "", f"{n}: {a.change}" + ("" if a.serves_all else
               f" (serves {_some(a.serves)})")) for n, a in enumerate(result.advice, 1)]  # fmt: skip
     lines += [labelled("warning", warning) for warning in result.warnings]
     if result.status != "infeasible":
         lines.append(labelled("proof", f"{result.method}; {result.seconds:.2g}\xa0s"))
     if result.points:
-        lines += ["", *_table(result)]
+        lines += ["", *points_table(result.stack, result.points, result.verdict.dose_miss, shown)]
+        lines += beside_lines(result, shown)
         lines += ["", *(labelled("caution" if n == 0 else "", text) for n, text in enumerate(result.cautions))]
     return "\n".join(lines)
 
@@ -81,6 +79,8 @@ def _status(result: "Result") -> str:
             f"no setting serves every point; the best compromise, proved: {all_served}")
     stop = {"time limit": "the time limit came before the proof", "interrupted": "interrupted before the proof",
             "unproved": "the solver gave no proof"}
+    if result.status == "unproved" and result.stack.line is not None and result.stack.step is None:
+        stop["unproved"] = "behind a line, rates between those compared are not ruled out on a free dial"
     if result.verdict is None:
         return f"{stop[result.status]}; nothing found yet"
     gap = "unknown" if result.gap is None else f"at most {number(result.gap)} in {_gap_of(result)}"
@@ -91,7 +91,7 @@ def _gap_of(result: "Result") -> str:
     return "excess" if result.objective.excess - result.bound.excess > TIE else "value"
 
 
-def _found(result: "Result") -> list[str]:
+def _found(result: "Result", shown: Measures) -> list[str]:
     objective, bound = result.objective, result.bound
     if result.pins:
         lines = [labelled("rate", f"{number(result.rate, 6)} strokes/min"),
@@ -105,19 +105,28 @@ def _found(result: "Result") -> list[str]:
     lines.append(labelled("error", f"mean {_percent(objective.mean_error)}, worst {_percent(objective.worst_error)}"))
     if objective.excess > 0 or not result.in_tolerance:
         kind = "largest" if result.stack.worst else "weighted mean"
-        lines.append(labelled("excess", f"{_percent(objective.excess)} beyond the tolerances ({kind}); no setting is "
-                              f"below {_percent(bound.excess)}"))  # fmt: skip
+        least = "" if bound is None else f"; no setting is below {_percent(bound.excess)}"
+        lines.append(labelled("excess", f"{_percent(objective.excess)} beyond the tolerances ({kind}){least}"))
     parts = "error, air and price" if result.stack.price_weight else "error and air"
-    limit = "not proved" if bound.value is None else number(bound.value)
     which = "no setting of that excess" if objective.excess else "no setting"
-    lines.append(labelled("value", f"{number(objective.value)} ({parts}); {which} is below {limit}"))
+    least = "" if bound is None or bound.value is None else f"; {which} is below {number(bound.value)}"
+    lines.append(labelled("value", f"{number(objective.value)} ({parts}){least}"))
     if any(len(set(row)) > 1 for row in result.stack.pumps):
         kinds = Counter(point.pump for point in result.points)
         lines.append(labelled("pumps", ", ".join(f"{count} points with {pump}" for pump, count in sorted(kinds.items()))
                               + f"; mean price {number(objective.mean_price)}"))  # fmt: skip
-    lines.append(labelled("air", f"{result.verdict.air:.1f} of {number(result.stack.capacity)} L/min "
-                       f"({_percent(objective.air_share)})"))  # fmt: skip
+    lines.append(labelled("air", f"{shown.air_of(result.verdict.air, 4)} of {shown.air_of(result.stack.capacity, 4)} "
+                          f"{shown.air} ({_percent(objective.air_share)})"))  # fmt: skip
+    if result.stack.line is not None:
+        lines.append(labelled("pressure", pressure_words(result.stack, result.verdict.pressure, shown)))
     return lines
+
+
+def pressure_words(stack: "Stack", pressure: float, shown: Measures) -> str:
+    """The supply's pressure, the stack's, and what the line costs."""
+    supply, here = stack.pressure - ATMOSPHERE, pressure - ATMOSPHERE
+    return (f"{shown.pressure_of(here)} at the stack, {shown.pressure_of(supply)} before the line, which costs "
+            f"{shown.pressure_of(supply - here)}")  # fmt: skip
 
 
 def rates_of(result: "Result") -> str:
@@ -140,59 +149,38 @@ def _rates_that_serve_most(result: "Result") -> list[str]:
                   f"{rate_words(*found.most_range)} strokes/min")]  # fmt: skip
 
 
-def _table(result: "Result") -> list[str]:
-    return points_table(result.stack, result.points, result.verdict.dose_miss)
-
-
-def points_table(stack: "Stack", points: Sequence["PointResult"], misses: Sequence[float]) -> list[str]:
+def points_table(stack: "Stack", points: Sequence["PointResult"], misses: Sequence[float],
+                 shown: Measures = METRIC) -> list[str]:  # fmt: skip
     """A row a point: what to dial in and what it does; `misses` of the doses stand in the order of the stack."""
     head = ["point", "pump", "mark", "turns", "dose", "needs", "error", "air", "window", "spray"]
-    unit = ["", "", "", "", "mL/h", "mL/h", "%", "L/min", "L/min", ""]
+    short = {"US fl oz/h": "fl oz/h"}.get(shown.dose, shown.dose)
+    unit = ["", "", "", "", short, short, "%", shown.air, shown.air, ""]
     rows, miss = [], dict(zip(stack.names, misses, strict=True))
     several = len({p.generator for p in points}) > 1
     for p in points:
-        top = "" if p.air_max_L_per_min is None else number(p.air_max_L_per_min, 3)
+        top = "" if p.air_max_L_per_min is None else shown.air_of(p.air_max_L_per_min)
         error = f"{100 * p.error:+.1f}" + ("!" if miss[p.name] else "")
-        row = [p.name, p.pump, p.mark, number(p.turns), number(p.dose_mL_per_h),
-               number(p.required_mL_per_h), error,
-               number(p.air_L_per_min, 3), f"{number(p.air_min_L_per_min or 0, 3)}..{top}",
+        row = [p.name, p.pump, p.mark, number(p.turns), shown.dose_of(p.dose_mL_per_h),
+               shown.dose_of(p.required_mL_per_h), error,
+               shown.air_of(p.air_L_per_min), f"{shown.air_of(p.air_min_L_per_min or 0)}..{top}",
                _SPRAY[p.spray]]  # fmt: skip
-        row[7:7] = [] if p.stray is None else [f"{100 * p.stray:.3g}" + ("~" if p.may_leave else "")]
+        row[5:5] = [] if p.drops_per_min is None else [number(p.drops_per_min, 3)]
+        place = len(row) - 3
+        row[place:place] = [] if p.stray is None else [f"{100 * p.stray:.3g}" + ("~" if p.may_leave else "")]
         rows.append(([str(p.generator)] if several else []) + row)
-    left = [0, 1, 9]
+    if points[0].drops_per_min is not None:
+        head[5:5], unit[5:5] = ["drops"], ["/min"]
     if points[0].stray is not None:
-        head[7:7], unit[7:7], left = ["stray"], ["+-%"], [0, 1, 10]
+        head[-3:-3], unit[-3:-3] = ["stray"], ["+-%"]
+    left = [0, 1, len(head) - 1]
     if several:
         head, unit, left = ["", *head], ["", *unit], [0, *(k + 1 for k in left)]
     first = int(several)
-    legend = "doses while spraying, air at ANR" + ("; ! outside its tolerance" if any(miss.values()) else "")
+    legend = f"doses while spraying, {REFERENCES[shown.air]}"
+    legend += "; ! outside its tolerance" if any(miss.values()) else ""
     legend += "; ~ may stray out of it" if any(p.may_leave for p in points) else ""
     flexible = (first, first + 1, first + 2)
     return [*table([head, unit, *rows], flexible=flexible, left=left), *textwrap.wrap(legend, WIDTH)]
-
-
-def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:
-    """Rows as aligned text of at most 80 columns: the flexible columns are cut to what is left.
-
-    >>> table([("name", "x"), ("a", "1.5")], flexible=(0,), left=(0,))
-    ['name    x', 'a     1.5']
-    """
-    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    spare = WIDTH - sum(w for k, w in enumerate(widths) if k not in flexible) - 2 * (len(widths) - 1)
-    gap = "  "
-    if spare < sum(widths[k] for k in flexible):
-        gap, spare = " ", spare + len(widths) - 1
-    while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 4:
-        widest = max(flexible, key=lambda k: widths[k])
-        widths[widest] -= 1
-    lines = []
-    for row in rows:
-        cells = []
-        for k, cell in enumerate(row):
-            text = cell if len(cell) <= widths[k] else cell[: max(widths[k] - 2, 1)] + ".."
-            cells.append(f"{text:<{widths[k]}}" if k in left else f"{text:>{widths[k]}}")
-        lines.append(gap.join(cells).rstrip())
-    return lines
 
 
 def alternatives_text(result: "Result", others: Sequence["Result"]) -> str:

@@ -2,22 +2,24 @@
 
 from typing import TYPE_CHECKING
 
-from stackopt.report.terminal import labelled, points_table
+from stackopt.report.lines import labelled, table
+from stackopt.report.measures import MEASURES, Measures
+from stackopt.report.terminal import points_table, pressure_words
 from stackopt.words import number
 
 if TYPE_CHECKING:
-    from stackopt.today import Check, KeptResult
+    from stackopt.today import Check, Closed, KeptResult
 
 
-def check_text(check: "Check") -> str:
+def check_text(check: "Check", measures: str = "metric") -> str:
     """What today's settings do, what the best would, and what to change."""
-    now, best = check.objective, check.best.objective
+    now, best, shown = check.objective, check.best.objective, MEASURES[measures]
     served = f"{sum(point.in_tolerance for point in check.points)} of {len(check.points)} points in tolerance"
     lines = [labelled("machine", check.problem.title)] if check.problem.title else []
     lines.append(labelled("today", f"{number(check.settings.rate, 6)} strokes/min; {served}"))
     if check.broken:
         lines.append(labelled("broken", f"{', '.join(check.broken)}: these hard rules do not hold today"))
-    lines.append(labelled("", _worth(now, check.verdict.air, check.stack.capacity)))
+    lines.append(labelled("", _worth(now, check.verdict.air, check.stack.capacity, shown)))
     if best is None:
         lines.append(labelled("best", "no settings keep the hard rules" if check.best.status == "infeasible" else
                               f"none found ({check.best.status})"))  # fmt: skip
@@ -25,18 +27,32 @@ def check_text(check: "Check") -> str:
         rates = " and ".join(number(rate, 6) for rate in check.best.settings.generators)
         served = f"{sum(point.in_tolerance for point in check.best.points)} of {len(check.points)} points in tolerance"
         lines.append(labelled("best", f"{rates} strokes/min; {served} ({check.best.status})"))
-        lines.append(labelled("", _worth(best, check.best.verdict.air, check.stack.capacity)))
+        lines.append(labelled("", _worth(best, check.best.verdict.air, check.stack.capacity, shown)))
         lines += change_lines(check.changes)
-    lines += ["", "today", *points_table(check.stack, check.points, check.verdict.dose_miss)]
+    lines += ["", "today", *points_table(check.stack, check.points, check.verdict.dose_miss, shown)]
+    if check.stack.line is not None:
+        lines += ["", labelled("pressure", pressure_words(check.stack, check.verdict.pressure, shown)),
+                  *_closing(check.closing, shown)]  # fmt: skip
     if best is not None:
-        lines += ["", "best", *points_table(check.stack, check.best.points, check.best.verdict.dose_miss)]
+        lines += ["", "best", *points_table(check.stack, check.best.points, check.best.verdict.dose_miss, shown)]
     lines += ["", *(labelled("caution" if n == 0 else "", text) for n, text in enumerate(check.best.cautions))]
     return "\n".join(lines)
 
 
-def _worth(objective, air: float, capacity: float) -> str:
-    return (f"excess {100 * objective.excess:.1f}\xa0%, error {100 * objective.mean_error:.1f}\xa0%, air {air:.1f} of "
-            f"{number(capacity)} L/min, value {number(objective.value)}")  # fmt: skip
+def _worth(objective, air: float, capacity: float, shown: Measures) -> str:
+    return (f"excess {100 * objective.excess:.1f}\xa0%, error {100 * objective.mean_error:.1f}\xa0%, air "
+            f"{shown.air_of(air, 4)} of {shown.air_of(capacity, 4)} {shown.air}, value "
+            f"{number(objective.value)}")  # fmt: skip
+
+
+def _closing(closed: "list[Closed]", shown: Measures) -> list[str]:
+    """What closing one screw does to the others, a row a point."""
+    if not closed:
+        return []
+    rows = [("closing", "pressure", "others' air", "leave their window"), ("", shown.pressure, "%", "")]
+    rows += [(one.point, shown.pressure_of(one.stack_pressure_bar).split()[0], f"{100 * one.others_air:+.1f}",
+              ", ".join(one.leaves) or "none") for one in closed]  # fmt: skip
+    return table(rows, flexible=(0, 3), left=(0, 3))
 
 
 def change_lines(changes: list[dict]) -> list[str]:

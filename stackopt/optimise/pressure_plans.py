@@ -1,0 +1,187 @@
+"""With a line before the stack: the trade-off, the fewest changes and generators, and what is possible at all.
+
+Each asks the search of `pressure` again with another goal. Less air means a higher pressure, so that a limit on the air
+narrows what is searched.
+"""
+
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from stackopt.judge import TIE, Settings, judge
+from stackopt.optimise.medians import MOST, TooManySets, sets_below
+from stackopt.optimise.outcome import Stopped
+from stackopt.optimise.pressure import Hunt
+from stackopt.optimise.trial import Unsure
+from stackopt.stack import Stack
+
+SAME_AIR = 1e-6  # L/min; plans within it are one
+
+
+def possible(stack: Stack, wanted: np.ndarray, deadline: float) -> Settings | None:
+    """Settings that keep every hard rule, with the points `wanted` in tolerance; None where there are none.
+
+    Args:
+        stack: The machine.
+        wanted: Which points are to be in tolerance [points].
+        deadline: Of the monotonic clock. Raises Unsure where that comes first, or on a free dial where none are found.
+
+    >>> from stackopt.stack import _example
+    >>> stack = replace(Stack.of(_example()), line=(1.0, 0.3))
+    >>> possible(stack, np.array([True, True]), np.inf).rates
+    (6.0, 6.0)
+    """
+    free = ~wanted
+    eased = replace(
+        stack, below=np.where(free, 1.0, stack.below), above=np.where(free, np.inf, stack.above),
+        ratio_min=np.where(free, 0.0, stack.ratio_min), ratio_max=np.where(free, np.inf, stack.ratio_max),
+        flow_min=np.where(free, 0.0, stack.flow_min), flow_max=np.where(free, np.inf, stack.flow_max),
+    )  # fmt: skip
+    return _serving(eased, deadline).settings
+
+
+def _serving(stack: Stack, deadline: float, at: np.ndarray | None = None) -> Hunt:
+    """A run whose settings have no excess, or are None; Unsure where that is not decided."""
+    hunt = Hunt(stack)
+    hunt.deadline = min(deadline, time.monotonic() + stack.time_limit)
+    if at is not None:
+        hunt.at = at
+    try:
+        if not hunt.serves():
+            hunt.settings = None
+    except Stopped as stop:
+        if str(stop) == "interrupted":
+            raise KeyboardInterrupt from None
+        raise Unsure from None
+    return hunt
+
+
+class Walk:
+    """Along the trade-off of error and air among settings of the excess X, from much air to little."""
+
+    def __init__(self, stack: Stack, excess: float, deadline: float) -> None:
+        # The error is the mean also where X is that of the worst point, which then is a matter of each point alone.
+        self._excess = {"each": excess} if stack.worst else {"excess": excess}
+        self.stack, self.deadline = replace(stack, worst=False), deadline
+        self._found: list[Settings] = []
+
+    def known(self) -> Iterator[Settings]:
+        """What was found before the run was stopped."""
+        yield from self._found
+
+    def _least(self, goal: str, limits: dict[str, float], most_air: float) -> Settings | None:
+        hunt = Hunt(self.stack, goal=goal, limits=limits, most_air=most_air, **self._excess)
+        hunt.deadline = self.deadline
+        return hunt.run().settings
+
+    def plan(self, most_air: float = np.inf) -> Settings | None:
+        """The least error with at most so much air [L/min], and of such settings the least air; None without any."""
+        found = self._least("error", {}, most_air)
+        if found is None:
+            return None
+        self._found.append(self._least("air", {"error": judge(self.stack, found).mean_error}, most_air))
+        return self._found[-1]
+
+    def thrifty(self) -> Settings:
+        """The least air, and of such settings the least error."""
+        found = self._least("air", {}, np.inf)
+        return self._least("error", {}, judge(self.stack, found).air + SAME_AIR)
+
+    def plans(self, most: int | None) -> tuple[list[Settings], bool]:
+        """Plans by rising air, at most so many (None: all), and whether these are all."""
+        last = self.plan()
+        first = self.thrifty()
+        found = {self._air(settings): settings for settings in (first, last)}
+        low, high = min(found), max(found)
+        if high - low <= SAME_AIR:
+            return [last], True
+        for target in np.linspace(low, high, most)[1:-1] if most else ():
+            if not any(abs(air - target) <= SAME_AIR for air in found):
+                self._add(found, self.plan(float(target)))
+        gaps = [air for air in found if air > low + SAME_AIR]  # what lies below each of these is not known yet
+        while gaps and (most is None or len(found) < most):
+            air = gaps.pop()
+            below = self.plan(air - SAME_AIR)
+            if below is not None and self._add(found, below):
+                gaps.append(self._air(below))
+        return [found[air] for air in sorted(found)], not gaps
+
+    def _air(self, settings: Settings) -> float:
+        return judge(self.stack, settings).air
+
+    def _add(self, found: dict[float, Settings], settings: Settings) -> bool:
+        air = self._air(settings)
+        new = all(abs(air - known) > SAME_AIR for known in found)
+        if new:
+            found[air] = settings
+        return new
+
+
+def fewest_changes(stack: Stack, limits: dict[str, float], deadline: float) -> Settings:
+    """Settings with the fewest changes against today that keep `limits`, X ("excess") and value; of these the best.
+
+    Raises Stopped where that is not proved.
+    """
+    excess, value = limits["excess"], {"value": limits["value"]}
+    hunts = (Hunt(stack, goal="changes", limits=value, excess=excess), Hunt(stack, limits={}, excess=excess))
+    for hunt in hunts:
+        hunt.deadline = deadline
+    found = hunts[0].run()
+    hunts[1].limits = {**value, "changes": found.value_bound}
+    return hunts[1].run().settings
+
+
+def alone(stack: Stack, deadline: float) -> np.ndarray:
+    """Which points some rate serves, each alone with all the air [points]."""
+    served = np.zeros(len(stack.names), dtype=bool)
+    for i in range(len(stack.names)):
+        served[i] = _serving(_only(stack, i), deadline).settings is not None
+    return served
+
+
+def _only(stack: Stack, i: int) -> Stack:
+    """The machine with one of its points, without rules."""
+    rows = {name: getattr(stack, name)[[i]] for name in (
+        "dose", "below", "above", "ratio_min", "ratio_max", "flow_min", "flow_max", "reference", "rate_min", "stroke",
+        "drive", "rate_max", "barred", "pressure_min", "stray", "price", "flow", "nozzle")}  # fmt: skip
+    tuples = {name: (getattr(stack, name)[i],) for name in ("names", "place", "pumps", "marks", "turns", "now")}
+    return replace(stack, **rows, **tuples, weight=np.ones(1), rules={}, count=1)
+
+
+def fewest_rates(stack: Stack, deadline: float) -> Settings | None:
+    """Settings without excess at the fewest rates, of these the lowest in rising order; None where no number serves.
+
+    Raises Unsure where that is not decided.
+    """
+    for count in range(1, min(len(stack.names), len(Hunt(stack).at)) + 1):
+        some = replace(stack, count=count)
+        hunt = _serving(some, deadline)
+        if hunt.settings is None:
+            continue
+        for at in _rising(some, hunt):
+            if (found := _serving(some, deadline, np.array(at)).settings) is not None:
+                return found
+        return hunt.settings
+    return None
+
+
+def _rising(stack: Stack, hunt: Hunt) -> Iterator[tuple[float, ...]]:
+    """Sets of rates that may serve every point and are lower than those found, in rising order."""
+    cost = hunt.matrix()
+    try:
+        sets, _ = sets_below(cost, stack.count, TIE)
+    except TooManySets:
+        raise Unsure from None
+    for row in sorted(tuple(hunt.at[list(some)].tolist()) for some in sets[:MOST]):
+        if row >= hunt.settings.generators:
+            return
+        yield row
+
+
+def shared_out(stack: Stack, found: Settings, deadline: float) -> Settings:
+    """At the rates found, the settings without excess and with the least weighted error. Raises Stopped."""
+    hunt = Hunt(replace(stack, worst=False), goal="error", excess=0.0)
+    hunt.at, hunt.deadline = np.array(found.generators), deadline
+    return hunt.run().settings or found
