@@ -441,6 +441,76 @@ def test_no_line_is_longer_than_80_columns(run, tmp_path, monkeypatch, data, com
     assert max(len(line) for line in got.out.splitlines()) <= 80
 
 
+NOW = changed((("generator", "now"), "10/min"), (("point", 0, "now"), {"mark": "2", "turns": 2}),
+              (("point", 1, "now"), {"mark": "2", "turns": 2}))  # fmt: skip
+UNITS = {
+    # Doses of 18 mL/h, 102 of 140 L/min at ANR. 1 Nm^3/h is 18.124 L/min, 1 scfm (14.5 psi absolute, 68 F) 28.3095, and
+    # 1 US fl oz 29.5735 mL: so 102 L/min are 5.628 Nm^3/h and 3.603 scfm, 18 mL/h 0.6087 US fl oz/h.
+    "metric": ("102 of 140 L/min", "mL/h", "18", "50", "air at ANR"),
+    "normal": ("5.628 of 7.725 Nm^3/h", "mL/h", "18", "2.76", "air at 0 degC, 101.325 kPa"),
+    "us": ("3.603 of 4.945 scfm", "fl oz/h", "0.6087", "1.77", "air at 14.5 psi absolute, 68 F"),
+}
+
+
+@pytest.mark.parametrize("command", ["solve", "check"])
+@pytest.mark.parametrize("measures", UNITS)
+def test_units_of_the_text(run, tmp_path, command, measures):
+    got = run(command, put(tmp_path, NOW), "--units", measures)
+    assert got.code == 0 and max(map(len, got.out.splitlines())) <= 80
+    air, unit, dose, flow, reference = UNITS[measures]
+    words = got.out.split()
+    assert air in " ".join(words) and unit in got.out and reference in got.out
+    assert {dose, flow} <= set(words)
+    assert measures == "metric" or "L/min" not in got.out
+    if measures == "metric":
+        plain = run(command, put(tmp_path, NOW)).out
+        assert re.sub(r"[0-9.]+ s\n", "", plain) == re.sub(r"[0-9.]+ s\n", "", got.out)
+
+
+@pytest.mark.parametrize("command", ["solve", "check"])
+def test_units_leave_json_as_it_is(run, tmp_path, command):
+    def told(*words):
+        answer = run(command, put(tmp_path, NOW), "--json", *words).json
+        for one in (answer, answer.get("best") or {}):
+            one.pop("solve", None)
+        return answer
+
+    assert told() == told("--units", "us") == told("--units", "normal")
+
+
+@pytest.mark.parametrize("words", [("solve", "x", "--units", "imperial"), ("check", "x", "--units", "US"),
+                                   ("solve", "x", "--units"), ("rates", "x", "--units", "us")])  # fmt: skip
+def test_no_such_units(run, words):
+    got = run(*words)
+    assert got.code == 2 and got.out == "" and "--units" in got.err
+
+
+def test_pressures_and_oil_in_units(run):
+    """6 bar are 87.02 psi; the oil line holds pi/4 x 0.2^2 x 250 = 7.854 mL, 0.2656 US fl oz."""
+    file = str(PROBLEMS / "long-line.toml")
+    metric, us = (" ".join(run("solve", file, "--units", units).out.split()) for units in ("metric", "us"))
+    assert "6 bar before the line" in metric and "one holds 7.854 mL" in metric
+    assert "87.02 psi before the line" in us and "one holds 0.2656 US fl oz" in us
+
+
+@pytest.mark.parametrize("name", [None, LONG, WORDS], ids=["short", "long", "words"])
+def test_everything_beside_the_settings_fits_80_columns(name):
+    data = tomllib.loads((PROBLEMS / "long-line.toml").read_text("utf-8"))
+    data["fluid"] |= {"surface_tension": "32 mN/m", "tip": "3 mm"}
+    data["energy"]["price_per_kwh"] = 1e6
+    data["weighing"]["balance"] = "10 g"
+    data["reservoir"]["sizes"] = ["1e9 L", "0.001 mL"]
+    data["room"]["limit"] = "0.001 mg/m^3"
+    if name:
+        data["point"][0] |= {"name": name, "nozzle": name, "air_per_dose": {"min": "1 L/mL"},
+                             "now": {"mark": "3", "turns": 1}}  # fmt: skip
+        data["nozzles"][name] = {"turns": [1, 1.5], "bore": "0.6 mm", "discharge": 0.5,
+                                 "screw": {"bore": "2 mm", "open": [0.5, 1]}}  # fmt: skip
+    for answer in (stackopt.solve(stackopt.Problem(**data)), stackopt.check(stackopt.Problem(**data))):
+        for measures in UNITS:
+            assert [line for line in answer.text(measures).splitlines() if len(line) > 80] == [], measures
+
+
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
 def test_letters_that_the_terminal_does_not_have(tmp_path, encoding):
     name = "B\u00f6hrer \u2116 3 \U0001f529"
@@ -683,6 +753,9 @@ def test_a_module_run_as_a_program_answers_like_the_command(tmp_path):
 
 PUBLIC = {
     "Check",
+    "Trials",
+    "Weighings",
+    "calibrate",
     "Fault",
     "Problem",
     "ProblemError",
