@@ -4,6 +4,7 @@ Rates in strokes/min, strokes in mL, doses asked for in mL/h, air in L ANR, shar
 Numbers come from grids of nice ones mostly, and from all floats of a range now and then.
 """
 
+import oracle_line
 from hypothesis import strategies as st
 from oracle import best, covered, flow_at, in_order, judge, keeps, options, part, rates, stroke_air
 
@@ -134,6 +135,61 @@ def coupled_cases(
 
 
 @st.composite
+def line_cases(
+    draw, max_points=3, short=None, constraints=None, generators=None, robust=None, worst=None, priced=None,
+    windows=None, stalling=None,
+):  # fmt: skip
+    """A machine of `coupled_cases` with a stepped dial whose supply reaches the stack through a line that matters.
+
+    Choked, the line lets through half to five times what one setting asks for. A short capacity is drawn around what
+    a setting takes through the line; `constraints` are drawn around what one does there; `stalling`: pumps need a
+    pressure around that of some setting. Supply, and the critical ratios of line and nozzles, differ.
+    """
+    asked = (short, constraints, generators, stalling)
+    short, constraints, generators, stalling = (draw(st.booleans()) if a is None else a for a in asked)
+    case = draw(coupled_cases(max_points, False, False, windows, False, generators, robust, worst, priced, False))
+    case["pressure"] = draw(_numbers((6.0, 6.0, 4.0, 2.0, 0.7), 0.2, 9.0))
+    for nozzle in case["nozzles"].values():
+        nozzle["critical_ratio"] = draw(_numbers((None, 0.3, 0.1, 0.5, 0.2), 0.0, 0.6))
+    at, choice = draw(coupled_settings(case))
+    choked = judge(case, at, choice)["air"] * draw(_numbers((1.0, 0.5, 1.5, 2.0, 3.0, 5.0), 0.5, 5.0))
+    ratio = draw(_numbers((0.3, 0.35, 0.1, 0.5, 0.2), 0.0, 0.6))
+    case["line"] = {"conductance": _nice(choked / 60 / oracle_line.supply(case)), "critical_ratio": ratio}
+    if short:
+        judged = oracle_line.judge(case, *draw(coupled_settings(case)))
+        factor = draw(_numbers((1.0, 1.02, 0.97, 1.1, 0.9, 0.7), 0.5, 1.2))
+        case["capacity"] = _nice(factor * judged["air"])
+    if stalling:
+        for pump in case["pumps"].values():
+            pressure = oracle_line.pressure(case, *draw(coupled_settings(case)))
+            if pressure is not None and draw(st.sampled_from(MOSTLY)):
+                least = draw(_numbers((1.0, 0.9, 1.05, 0.7, 1.2), 0.5, 1.3)) * pressure
+                pump["min_pressure"] = max(oracle_line.OPEN, _nice(least))
+    if constraints:
+        case["constraints"] = draw(_line_constraints(case))
+    return case
+
+
+@st.composite
+def _line_constraints(draw, case):
+    """One to three constraints, mostly kept by a setting that may be used, and not by the best without them."""
+    top = oracle_line.best(case)
+    some = [draw(coupled_settings(case)) for _ in range(4)]
+    reference = min(some, key=lambda setting: not oracle_line.judge(case, *setting)["feasible"])
+    pressure = oracle_line.pressure(case, *reference)
+    there = case if pressure is None else oracle_line.at_pressure(case, pressure)
+    found = []
+    for _ in range(draw(_up_to(3))):
+        constraint = draw(_constraint(there, *reference))
+        if top is not None:
+            best_there = oracle_line.at_pressure(case, oracle_line.pressure(case, top["rates"], top["choice"]))
+            if keeps(best_there, constraint, top["rates"], top["choice"]):
+                constraint = draw(_constraint(there, *reference))
+        found.append(constraint)
+    return [{key: value for key, value in constraint.items() if value is not None} for constraint in found]
+
+
+@st.composite
 def coupled_settings(draw, case):
     """As `settings`, with a rate a point, no more different ones than generators: ({name: rate}, {name: option})."""
     some = [draw(settings(case))[0] for _ in range(case.get("generators", 1))]
@@ -171,6 +227,7 @@ def raw(case):
                 "marks": dict(pump["marks"]),
                 "stroke_air": _quantity(pump["stroke_air"], "L"),
                 "max_rate": _quantity(pump["max_rate"], "/min"),
+                "min_pressure": _quantity(pump.get("min_pressure"), "bar_a"),
                 "spread": pump.get("spread") and dict(pump["spread"]),
                 "fluids": pump.get("fluids") and list(pump["fluids"]),
                 "price": pump.get("price"),
@@ -179,7 +236,13 @@ def raw(case):
         for name, pump in case["pumps"].items()
     }
     nozzles = {
-        name: {"turns": list(nozzle["turns"]), "flow": [_quantity(flow, "L/min") for flow in nozzle["flow"]]}
+        name: _given(
+            {
+                "turns": list(nozzle["turns"]),
+                "flow": [_quantity(flow, "L/min") for flow in nozzle["flow"]],
+                "critical_ratio": nozzle.get("critical_ratio"),
+            }
+        )
         for name, nozzle in case["nozzles"].items()
     }
     constraints = [_raw_constraint(k, constraint) for k, constraint in enumerate(case.get("constraints") or [], 1)]
@@ -190,7 +253,16 @@ def raw(case):
             "generator": generator,
             "pumps": pumps,
             "nozzles": nozzles,
-            "air": {"pressure": "6 bar", "capacity": _quantity(case["capacity"], "L/min")},
+            "air": _given(
+                {
+                    "pressure": _quantity(case.get("pressure", 6), "bar"),
+                    "capacity": _quantity(case["capacity"], "L/min"),
+                    "line": case.get("line") and {
+                        "conductance": _quantity(case["line"]["conductance"], "L/(s bar)"),
+                        "critical_ratio": case["line"]["critical_ratio"],
+                    },
+                }
+            ),
             "point": [_raw_point(point) for point in case["points"]],
             "constraint": constraints or None,
             "solve": _given(

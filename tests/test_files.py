@@ -611,7 +611,7 @@ def test_an_empty_file_lacks_every_required_table(tmp_path):
         assert all(f.found == "nothing" for f in faults)
 
 
-# Keys that are known but not computed yet
+# Every key
 
 PLACES = {
     "Problem": (),
@@ -628,11 +628,18 @@ PLACES = {
     "Cut": ("point", 0, "cut"),
     "Now": ("point", 0, "now"),
     "Cycle": ("cycle",),
+    "Tube": ("nozzles", "drawn", "tube"),
+    "Screw": ("nozzles", "drawn", "screw"),
+    "AirLine": ("air", "line"),
+    "OilLine": ("oil_line",),
+    "Reservoir": ("reservoir",),
+    "Room": ("room",),
+    "Energy": ("energy",),
+    "Weighing": ("weighing",),
     "Solve": ("solve",),
 }
 PARTS = [part for part in vars(model).values() if isinstance(part, type) and issubclass(part, model.Part)
          and part.__module__ == model.__name__]  # fmt: skip
-LATER = [(part.__name__, key) for part in PARTS for key in part.later]
 
 
 def at(data, place):
@@ -655,23 +662,31 @@ def full():
     data["constraint"] = [{"kind": "total", "name": "left", "of": "air", "over": ["tap", "b"], "max": "120 L/min"},
                           {"kind": "forbid", "of": "mark", "at": ["1"]}]  # fmt: skip
     data["solve"] |= {"price_weight": 0.5, "objective": "worst", "robust": True}
+    data["fluid"] |= {
+        "density": "0.92 g/mL", "viscosity": ["38 mm^2/s", "8 mm^2/s"], "viscosity_at": ["40 degC", "100 degC"],
+        "surface_tension": "32 mN/m", "tip": "3 mm", "flash_point": "210 degC", "lower_flammable_limit": "2.0 %",
+        "molar_mass": "60.1 g/mol",
+    }  # fmt: skip
+    data["pumps"]["standard"]["min_pressure"] = "3 bar"
+    data["nozzles"]["small"] |= {"measured_at": "5 bar", "critical_ratio": 0.3, "interpolate": False}
+    data["nozzles"]["drawn"] = {
+        "turns": [0, 1, 2], "bore": "0.8 mm", "discharge": 0.9, "tube": {"length": "2 m", "bore": "4 mm"},
+        "screw": {"bore": "2 mm", "open": [0, 0.5, 1]},
+    }  # fmt: skip
+    data["nozzles"]["valve"] = {"turns": [1, 2], "conductance": ["0.1 L/(s bar)", "0.2 L/(s bar)"],
+                                "critical_ratio": 0.3}  # fmt: skip
+    data["air"]["line"] = {"conductance": "2.5 L/(s bar)", "critical_ratio": 0.35}
+    data["oil_line"] = {"kind": "coaxial", "length": "3 m", "bore": "2 mm", "stroke_time": "80 ms",
+                        "temperature": "20 degC", "cold": "-5 degC"}  # fmt: skip
+    data["reservoir"] = {"sizes": ["0.5 L", "1 L"], "refill_every": "40 h", "notice": "8 h"}
+    data["room"] = {"airflow": "2000 m^3/h", "airborne": "1 %", "limit": "400 ppm", "mixing": 3}
+    data["energy"] = {"specific_power": "6.4 kW/(m^3/min)", "price_per_kwh": 0.18, "hours": "2000 h"}
+    data["weighing"] = {"balance": "0.01 g", "uncertainty": "2 %"}
     return data
 
 
 def test_every_table_has_its_place_here():
     assert {part.__name__ for part in PARTS} == set(PLACES)
-    assert LATER
-
-
-@pytest.mark.parametrize(("part", "key"), LATER, ids=lambda value: value)
-@pytest.mark.parametrize("value", [None, 1, "1 bar", {"a": 1}], ids=repr)
-def test_a_key_of_later_is_refused_as_not_supported_yet(part, key, value):
-    data = full()
-    at(data, PLACES[part])[key] = value
-    with pytest.raises(ProblemError) as caught:
-        Problem(**data)
-    (fault,) = caught.value.faults
-    assert fault.key == named(PLACES[part], key) and "not supported yet" in fault.expected
 
 
 def test_defaults_may_be_written_and_are_those_that_count():
@@ -1070,8 +1085,8 @@ def test_the_schema_accepts_what_is_drawn_and_what_is_written(case):
 
 
 @pytest.mark.parametrize("part", PLACES)
-def test_the_schema_refuses_unknown_keys_and_those_of_later(part):
-    for key in ("unknown", *getattr(model, part).later):
+def test_the_schema_refuses_unknown_keys(part):
+    for key in ("unknown", "later"):
         data = full()
         at(data, PLACES[part])[key] = 1
         assert not checker().is_valid(data), key

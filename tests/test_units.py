@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from stackopt.units import KINDS, Quantity, read, read_share, units_of
+from stackopt.units import KINDS, Quantity, read, read_share, to, units_of
 
 INCH = Fraction("2.54")  # cm
 FOOT = Fraction("30.48")  # cm
@@ -27,7 +27,7 @@ OIL = {"mL": 1, "ml": 1, "uL": Fraction(1, 1000), "L": 1000, "l": 1000, "mm^3": 
        "US fl oz": 231 * INCH**3 / 128, "m^3": 10**6, "m3": 10**6}  # fmt: skip
 DROP = {"drop": 1, "drops": 1}
 MASS = {"g": 1, "mg": Fraction(1, 1000), "kg": 1000}
-TIME = {"min": 1, "s": Fraction(1, 60), "h": 60, "day": 1440, "d": 1440}
+TIME = {"min": 1, "ms": Fraction(1, 60_000), "s": Fraction(1, 60), "h": 60, "day": 1440, "d": 1440}
 STROKE = {"": 1, "1": 1, "stroke": 1, "strokes": 1}
 AIR = {"L": 1, "l": 1, "m^3": 1000, "m3": 1000, "Nl": NORMAL, "NL": NORMAL, "Nm^3": 1000 * NORMAL,
        "Nm3": 1000 * NORMAL, "scf": STANDARD_FOOT}  # fmt: skip
@@ -62,7 +62,7 @@ FACTORS = {
     "bore": MM,
     "viscosity": {"mm^2/s": 1, "mm2/s": 1, "cSt": 1, "m^2/s": 10**6, "m2/s": 10**6},
     "surface tension": {"mN/m": 1, "dyn/cm": 1, "N/m": 1000},
-    "conductance": {unit: 1 for unit in ("L/(s bar)", "l/(s bar)", "dm^3/(s bar)", "dm3/(s bar)")}
+    "conductance": dict.fromkeys(("L/(s bar)", "l/(s bar)", "dm^3/(s bar)", "dm3/(s bar)"), 1)
     | {"L/(min bar)": Fraction(1, 60), "m^3/(s Pa)": 10**8, "m3/(s Pa)": 10**8},
     "ventilation": {"m^3/h": 1, "m3/h": 1, "m^3/min": 60, "m3/min": 60, "m^3/s": 3600, "m3/s": 3600,
                     "L/s": Fraction(36, 10), "ft^3/min": FOOT**3 / 10**6 * 60, "ft3/min": FOOT**3 / 10**6 * 60},
@@ -185,7 +185,7 @@ def pairs(draw):
     # Grams, drops and parts are counted: they can only be rewritten among themselves.
     alike = [u for u in sorted(FACTORS[kind]) if read(f"1 {u}", kind).counts == read(f"1 {one}", kind).counts]
     other = draw(st.sampled_from(alike))
-    number = draw(st.floats(1e-3, 1e6))
+    number = draw(st.floats(1e-3, 1e3))
     there = Fraction(number) * FACTORS[kind][one]
     there += OFFSETS.get((kind, one), 0) - OFFSETS.get((kind, other), 0)
     there /= FACTORS[kind][other]
@@ -421,3 +421,52 @@ def test_any_text_is_a_share_or_refused(text):
         return
     match = re.fullmatch(r"[ \t]*([+-]?[0-9]*\.?[0-9]*(?:[eE][+-]?[0-9]+)?)[ \t]*%[ \t]*", text)
     assert match and share == pytest.approx(float(match[1]) / 100, rel=1e-15)
+
+
+# From inside units to those that are shown
+
+
+@pytest.mark.parametrize(
+    ("number", "unit", "kind", "shown", "within"),
+    [
+        (1000.0, "Nm^3/h", "air flow", 55.2, 1e-3),  # a pneumatics study wiki
+        (1000.0, "Nm^3/h", "air flow", 55.1755, 1e-6),  # recomputed, p V / T
+        (28.3095, "scfm", "air flow", 1.0, 1e-5),  # 14.5 psi absolute and 68 F, recomputed
+        (7.01325, "psi", "pressure", 87.0226, 1e-6),  # 6 bar over the open air
+        (1.01325, "psi", "pressure", 0.0, 0),
+        (1.01325, "psia", "pressure", 14.6959, 1e-5),  # the standard atmosphere
+        (29.5735295625, "US fl oz", "volume", 1.0, 1e-14),  # NIST SP 811, from memory
+        (29.5735295625 / 60, "US fl oz/h", "dose", 1.0, 1e-14),
+        (100.0, "degF", "temperature", 212.0, 1e-14),
+        (-40.0, "degF", "temperature", -40.0, 1e-14),
+        (0.0, "K", "temperature", 273.15, 1e-14),
+        (1.0, "L/(min bar)", "conductance", 60.0, 1e-14),
+        (50 / 60, "mL/h", "dose", 50.0, 1e-14),
+        (0.0, "L/min", "air flow", 0.0, 0),
+    ],
+)
+def test_what_is_shown_in_another_unit(number, unit, kind, shown, within):
+    assert to(number, unit, kind) == pytest.approx(shown, rel=within, abs=1e-12)
+
+
+@pytest.mark.parametrize(("kind", "unit"), [(kind, unit) for kind in FACTORS for unit in FACTORS[kind]])
+def test_every_unit_there_and_back(kind, unit):
+    for number in (0.004, 2.5, 9e5):
+        assert to(float(inside(number, unit, kind)), unit, kind) == pytest.approx(number, rel=1e-9, abs=1e-9)
+
+
+EACH = [(kind, unit) for kind in sorted(FACTORS) for unit in sorted(FACTORS[kind])]
+
+
+@given(st.floats(1e-3, 1e3), st.sampled_from(EACH))
+@settings(deadline=None)
+def test_what_is_written_is_what_is_shown(number, pair):
+    kind, unit = pair
+    assert to(read(f"{number!r} {unit}", kind).number, unit, kind) == pytest.approx(number, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize(("unit", "kind"), [("psi", "dose"), ("cfm", "air flow"), ("gal", "volume"), ("", "pressure"),
+                                            ("L", "air flow"), ("Bar", "pressure")])  # fmt: skip
+def test_what_is_no_unit_of_that_kind_cannot_be_shown(unit, kind):
+    with pytest.raises(KeyError):
+        to(1.0, unit, kind)

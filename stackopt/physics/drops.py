@@ -3,7 +3,6 @@
 import warnings
 
 import numpy as np
-from scipy.optimize import brentq
 
 from stackopt.errors import OutOfRange
 
@@ -74,4 +73,6 @@ def drop_volume(surface_tension, density, tip):
 @np.vectorize(otypes=[float])
 def _ratio(bond):
     """The ratio x of a Bond number r^2 rho g/sigma."""
+    from scipy.optimize import brentq  # slow to load, and few files need it
+
     return brentq(lambda x: x**3 - bond * np.polyval(_FIT, x), 0.0, _ABOVE, xtol=1e-15)

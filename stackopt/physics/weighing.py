@@ -4,7 +4,6 @@ import warnings
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from scipy.special import stdtrit
 
 from stackopt.errors import OutOfRange
 
@@ -243,6 +242,8 @@ def grubbs_limit(count: int, level: float = 0.05) -> float:
     """
     if count < 3:
         raise ValueError("three values at least")
+    from scipy.special import stdtrit  # slow to load, and few need it
+
     t = stdtrit(count - 2, 1 - level / (2 * count))
     return float((count - 1) / np.sqrt(count) * np.sqrt(t**2 / (count - 2 + t**2)))
 
