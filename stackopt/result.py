@@ -326,7 +326,7 @@ class Result:
                 drop_volume(fluid.surface_tension.number, fluid.density.number, fluid.tip.number)
         if any(one.mean_drop_um is not None for one in self.mist):
             found.append(TREND)
-        for block in (self.oil_line, self.reservoir, self.room):
+        for block in (self.oil_line, self.reservoir, self.energy, self.room):
             found += block.warnings if block else ()
         return found
 

@@ -156,7 +156,8 @@ def rule_words(stack: Stack, kind: str, name: str) -> str:
     if kind == "min_pressure":
         least = max(stack.pressure_min[i, s] for i, row in enumerate(stack.pumps) for s, p in enumerate(row)
                     if p == name)  # fmt: skip
-        return f"pump {name} needs at least {number(float(least) - OUTLET)} bar"
+        return (f"pump {name} needs at least {number(float(least) - OUTLET, 6)} bar (min_pressure), and the supply has "
+                f"{number(stack.pressure - OUTLET, 6)}")  # fmt: skip
     if kind == "max_rate":
         top = min(stack.rate_max[i, s] for i, row in enumerate(stack.pumps) for s, p in enumerate(row)
                   if p == name and not stack.barred[i, s] and not stack.stalled[i, s])  # fmt: skip

@@ -15,7 +15,7 @@ from stackopt.problem.branches import OUTLET
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 
-TREND = ("the mean drop size is a trend at most: doses like these have some 100 times less oil in the air than its "
+TREND = ("the mean drop size is a trend at most: doses like these put over ten times less oil into the air than its "
          "correlation was made for, and true drops may be several times smaller")  # fmt: skip
 
 

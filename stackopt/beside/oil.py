@@ -1,5 +1,6 @@
 """The oil in its line: what it loses, what it holds, how long it takes to fill, and what a cold start does."""
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -80,13 +81,14 @@ def oil_lines(problem: Problem, stack: Stack, settings: Settings) -> OilLines | 
 
 
 def _viscosity(problem: Problem, at: float | None) -> float | None:
-    """Kinematic viscosity [mm^2/s] at a temperature; the file's own where it gives just one and asks for that."""
+    """Kinematic viscosity [mm^2/s] at a temperature, None where not known; of just one, the temperature may lack."""
     fluid = problem.fluid
     if not fluid.viscosity:
         return None
     known, values = [t.number for t in fluid.viscosity_at], [v.number for v in fluid.viscosity]
-    if len(values) == 2 and at is not None:
-        return float(oil.viscosity_at(at, known, values))
+    if len(values) == 2:
+        found = None if at is None else float(oil.viscosity_at(at, known, values))
+        return found if found is not None and math.isfinite(found) else None
     return values[0] if at is None or abs(at - known[0]) <= 1e-9 else None
 
 
@@ -120,8 +122,11 @@ def _point(problem: Problem, stack: Stack, settings: Settings, i: int, hold_up: 
 
 def _warnings(problem: Problem, points: list[PointOil], warm: float | None, cold: float | None) -> list[str]:
     line, found = problem.oil_line, []
-    if problem.fluid.viscosity and (warm is None or (line.cold and cold is None)):
-        found.append("one viscosity is known, at another temperature than the oil line's: give two to know it there")
+    known = len(problem.fluid.viscosity or ())
+    if known == 2 and line.temperature is None:
+        found.append("the oil line has no temperature: which viscosity holds in it is not known")
+    elif known and (warm is None or (line.cold and cold is None)):
+        found.append("the viscosity at the oil line's temperature is not known: give two, near it")
     if line.kind == "single":
         found.append("single line: the air drives the oil along its wall; a full bore is the most that it may hold, "
                      "and no pressure loss is told")  # fmt: skip
@@ -130,10 +135,10 @@ def _warnings(problem: Problem, points: list[PointOil], warm: float | None, cold
     limit = first.number if first else min(cuts, default=SLOW)
     late = [p for p in points if p.at_settings.minutes > limit * (1 + 1e-9)]
     if late:
-        what = "first part" if first else "shortest cut" if cuts else "quarter of an hour"
+        what = "the first part" if first else "the shortest cut" if cuts else "a quarter of an hour"
         worst = max(late, key=lambda p: p.at_settings.minutes)
         found.append(f"an empty oil line fills in up to {worst.at_settings.minutes:.3g} min at the settings ("
-                     f"{worst.name}), longer than the {what}: prime before cutting, at full stroke and highest rate "
+                     f"{worst.name}), longer than {what}: prime before cutting, at full stroke and highest rate "
                      f"{worst.fastest.minutes:.3g} min")  # fmt: skip
     pressures = [p.cold_stroke_loss_bar for p in points if p.cold_stroke_loss_bar]
     if pressures and max(pressures) > problem.air.pressure.number:

@@ -77,7 +77,9 @@ def room_air(problem: Problem, verdict: Verdict) -> RoomAir | None:
 
 def _warnings(problem: Problem, level: float, limit: float | None, share: float | None) -> list[str]:
     room, fluid = problem.room, problem.fluid
-    found = [f"the airborne share of {100 * room.airborne:.3g} % is a guess until it is measured"]
+    found = []
+    if room.airborne < 1:
+        found.append(f"the airborne share of {100 * room.airborne:.3g} % is a guess until it is measured")
     if limit is not None and level > limit:
         found.append(f"the room's mean of {level:.3g} mg/m^3 is above the limit of {limit:.3g} mg/m^3: extract at the "
                      "machine, or bring more fresh air; local rules decide")  # fmt: skip

@@ -4,12 +4,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from stackopt.beside.plain import without_warnings
+from stackopt.errors import noting
 from stackopt.judge import Verdict
 from stackopt.physics import energy, reservoir
 from stackopt.problem.branches import OUTLET
 from stackopt.problem.model import Problem
 
-WEEKS = 52.0  # in a year
+WEEKS = 365 / 7  # in a year
 
 
 @dataclass(frozen=True)
@@ -49,10 +50,11 @@ class Energy:
     kWh_per_year: float | None
     floor_kWh_per_year: float | None  # the same air compressed without any loss, at constant temperature
     cost_per_year: float | None
+    warnings: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The energy as plain data."""
-        return dict(vars(self))
+        return without_warnings(self)
 
 
 def duty_of(problem: Problem) -> float:
@@ -119,6 +121,8 @@ def energy_of(problem: Problem, verdict: Verdict) -> Energy | None:
         return Energy(verdict.air, power, None, None, None, None)
     spraying = hours * duty
     used = float(energy.compressor_energy(flow, given.specific_power.number, spraying))
-    floor = float(energy.isothermal_work(problem.air.pressure.number, OUTLET)) * flow * 60 * spraying
+    notes: list[str] = []
+    with noting(notes):
+        floor = float(energy.isothermal_work(problem.air.pressure.number, OUTLET)) * flow * 60 * spraying
     price = None if given.price_per_kwh is None else float(energy.cost(used, given.price_per_kwh))
-    return Energy(verdict.air, power, flow * 60 * spraying, used, floor, price)
+    return Energy(verdict.air, power, flow * 60 * spraying, used, floor, price, tuple(notes))

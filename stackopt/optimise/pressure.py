@@ -11,7 +11,7 @@ import heapq
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from itertools import combinations
 from typing import Any, NamedTuple
@@ -32,7 +32,7 @@ from stackopt.problem.constraints import Row
 from stackopt.stack import Array, Stack
 from stackopt.supply import settled, through
 
-NEAR = 3e-8  # a bound of the solver's this close to what was found meets it
+NEAR = 2e-9  # a bound this close to what was found meets it
 _SLACK = 1e-7  # of what the line lets through: room of its rows
 _WIDE = 0.01  # of the pressure: wider intervals are split without a model
 _WEIGHTS = (0.0, 3.0, 30.0, 300.0)  # tried as prices of the excess
@@ -51,6 +51,7 @@ class Cell:
     high: float
     known: bool = False  # whether the bound is of this interval, not of one that it is a part of
     at: float = 0.0  # where the settings that a price chose bring the pressure
+    judged: tuple[Settings, ...] = field(default=(), compare=False)  # what the model found in it: not to be found again
 
     @property
     def narrow(self) -> bool:
@@ -83,6 +84,15 @@ class _Between(Settled):
         self.rows.row([(1.0, total), *((-c, y) for c, y in self.goals["air"])], low=0.0)
         self.goals["air"] = [(1.0, total)]
         self.goals["value"].append((stack.air_weight, total))
+
+    def refuse_settings(self, settings: Settings) -> None:
+        """Cut settings off, if they are among the choices."""
+        screws = self.stack.screws
+        keys = [(self.at.index(rate) if rate in self.at else -1, stroke * screws + screw)
+                for rate, stroke, screw in zip(settings.rates, settings.stroke, settings.screw, strict=True)]
+        if all(key in row for key, row in zip(keys, self.picks, strict=True)):
+            terms = [(1.0, row[key]) for key, row in zip(keys, self.picks, strict=True)]
+            self.rows.row(terms, high=len(terms) - 1)
 
     def _rule(self, name: str, row: Row) -> None:
         """A rule's row, an end at a time, with each nozzle's air at that end of the interval which may keep it."""
@@ -395,7 +405,7 @@ class Hunt:
             return cell.bound < self.best - (NEAR if self.best > 0 else 0.0)
         if self.settings is None:
             return True
-        lower = tuple(float(self.at[k]) for k in cell.rates) < self.settings.generators
+        lower = self.stack.count == 1 and tuple(float(self.at[k]) for k in cell.rates) < self.settings.generators
         return cell.bound < self.value - NEAR or (lower and cell.bound <= self.value + TIE)
 
     def _cells(self, stage: str, low: float, high: float) -> list[Cell]:
@@ -433,6 +443,8 @@ class Hunt:
             model.hold("excess", self.best + TIE)
         for goal, most in self.limits.items():
             model.hold(goal, most + TIE - (model.changes if goal == "changes" else 0))
+        for settings in cell.judged:
+            model.refuse_settings(settings)
         for _ in range(_TRIES):
             try:
                 bound = model.rows.minimise(model.goals[stage], "highs", self.deadline, model.presolve)
@@ -445,7 +457,7 @@ class Hunt:
                 bound = float(np.ceil(bound + model.changes - 1e-6))
             settings = next(model.found())
             verdict = self._found(settings)
-            cell = replace(cell, bound=max(cell.bound, bound))
+            cell = replace(cell, bound=max(cell.bound, bound), judged=(*cell.judged, settings))
             if not self._open(cell, stage):
                 self.closed["the model over an interval of pressure"] += 1
                 return

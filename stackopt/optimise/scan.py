@@ -253,7 +253,7 @@ def options(stack: Stack, at: Array, within: Array | None = None,
     cost = stack.air_weight * air + (stack.price_weight / len(stack.names)) * stack.price[..., None]
     error = weight * np.abs(share - 1.0)[..., None]
     with np.errstate(invalid="ignore"):
-        barred = ~(_allowed(stack, at if within is None else within)[..., None] & (flow > 0))
+        barred = ~(_allowed(stack, at if within is None else within)[..., None] & (most > 0))
     shape = (len(at), len(stack.names), -1)
     parts = (weight * excess, np.broadcast_to(error, excess.shape), cost, air)
     return Options(*(np.where(barred, BIG, part).reshape(shape) for part in parts))

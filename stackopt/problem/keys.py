@@ -40,7 +40,7 @@ def _quantity_reader(kind: str, zero: bool):
     def reader(value):
         quantity = units.read(value.text if isinstance(value, units.Quantity) else value, kind)
         if kind == "temperature":
-            if quantity.number < _COLDEST:
+            if quantity.number <= _COLDEST:
                 raise ValueError(f"a temperature above absolute zero, as in '{units.KINDS[kind].example}'")
         elif quantity.number < 0 or (quantity.number == 0 and not zero):
             least = "at least 0" if zero else "above 0"

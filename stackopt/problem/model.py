@@ -64,7 +64,7 @@ class Fluid(Part):
     surface_tension: quantity_of("surface tension") | None = None
     tip: Bore | None = None
     flash_point: Temperature | None = None
-    lower_flammable_limit: Share | None = None
+    lower_flammable_limit: Annotated[Share, Field(lt=1)] | None = None
     molar_mass: quantity_of("molar mass") | None = None
 
 

@@ -16,6 +16,10 @@ from stackopt.problem.constraints import Constraint, Machine, kind_named, kinds
 from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, given_in
 from stackopt.problem.model import Problem
 
+TURNS = 100.0  # between the first and the last of a screw that is interpolated
+OIL = (-100.0, 400.0)  # temperatures at which there is oil, degC
+THINNEST = 0.3  # mm^2/s, below which no viscosity at another temperature is computed
+YEAR = 8760.0 * 60  # min
 STEPS_LIMIT = POINTS_LIMIT = 100_000
 _LIMITS = {"greater_than": ("above", "gt"), "greater_than_equal": ("of at least", "ge"),
            "less_than": ("below", "lt"), "less_than_equal": ("of at most", "le")}  # fmt: skip
@@ -240,6 +244,9 @@ def _nozzles(problem: Problem) -> Iterator[Fault]:
         for i, (before, turns) in enumerate(pairwise(nozzle.turns), 1):
             if turns <= before:
                 yield Fault(path((*place, "turns", i)), f"{turns:g}", f"more than {before:g}: turns rise")
+        if nozzle.interpolate and nozzle.turns and nozzle.turns[-1] - nozzle.turns[0] > TURNS:
+            yield Fault(path((*place, "interpolate")), "true", f"turns within {TURNS:.0f} of each other")
+            continue
         ways = [key for key in ("flow", "conductance", "bore") if key in given]
         if len(ways) != 1:
             yield Fault(path(place), " and ".join(ways) or "no air", "one of flow, conductance or bore (its geometry)")
@@ -313,8 +320,6 @@ def _fluid(problem: Problem) -> Iterator[Fault]:
             yield Fault(f"fluid.{other}", "nothing", f"{other} too, where {one} is given")
         if other in given and one not in given and other != "molar_mass":
             yield Fault(f"fluid.{one}", "nothing", f"{one} too, where {other} is given")
-    if "surface_tension" in given and "density" not in given:
-        yield Fault("fluid.density", "nothing", "a density too, where surface_tension is given: drops fall by weight")
     if fluid.viscosity and fluid.viscosity_at:
         if len(fluid.viscosity) != len(fluid.viscosity_at):
             yield Fault("fluid.viscosity_at", f"{len(fluid.viscosity_at)} temperatures",
@@ -322,13 +327,25 @@ def _fluid(problem: Problem) -> Iterator[Fault]:
         elif len(fluid.viscosity) == 2:
             thick, thin = (v.number for v in fluid.viscosity)
             cold, hot = (v.number for v in fluid.viscosity_at)
-            if (thin - thick) * (hot - cold) >= 0:
+            if min(thick, thin) <= THINNEST:
+                yield Fault("fluid.viscosity", f"'{min(fluid.viscosity, key=lambda v: v.number)}'",
+                            f"more than {THINNEST} mm^2/s, where two are given")  # fmt: skip
+            elif (thin - thick) * (hot - cold) >= 0:
                 yield Fault("fluid.viscosity", " and ".join(f"'{v}'" for v in fluid.viscosity),
                             "the smaller viscosity at the higher temperature")  # fmt: skip
-    if problem.room and "density" not in given:
-        yield Fault("fluid.density", "nothing", "a density too, where [room] is given: its limits are masses")
-    if problem.weighing and "density" not in given:
-        yield Fault("fluid.density", "nothing", "a density too, where [weighing] is given")
+    line = problem.oil_line
+    at = [("fluid.viscosity_at", one) for one in fluid.viscosity_at or ()]
+    at += [("oil_line.temperature", line.temperature), ("oil_line.cold", line.cold)] if line else []
+    for place, one in at:
+        if one is not None and not OIL[0] <= one.number <= OIL[1]:
+            yield Fault(place, f"'{one}'", f"{OIL[0]:.0f} to {OIL[1]:.0f} degC, at which there is oil")
+    needing = [word for word, need in (("surface_tension", "surface_tension" in given), ("[room]", problem.room),
+                                       ("[weighing]", problem.weighing)) if need]  # fmt: skip
+    if needing and "density" not in given:
+        yield Fault("fluid.density", "nothing", f"a density too, where {' or '.join(needing)} is given")
+    energy = problem.energy
+    if energy and energy.hours and energy.hours.number > YEAR:
+        yield Fault("energy.hours", f"'{energy.hours}'", "at most the 8760 h of a year")
 
 
 def _points(problem: Problem) -> Iterator[Fault]:
@@ -444,7 +461,7 @@ def _today(problem: Problem) -> Iterator[Fault]:
 
 def _usable(nozzle: Any) -> tuple[float, ...]:
     """The turns of a nozzle with flow; none where it could not be read or is wrong in itself."""
-    if not nozzle or not nozzle.turns:
+    if not nozzle or not nozzle.turns or (nozzle.interpolate and nozzle.turns[-1] - nozzle.turns[0] > TURNS):
         return ()
     try:
         return turns_of(nozzle)

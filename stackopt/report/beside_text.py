@@ -105,7 +105,7 @@ def _room(found: "RoomAir") -> list[str]:
     if found.needed_m3_per_h is not None:
         what = "the file's limit" if found.governs == "exposure" else "25 % of the lower flammable limit"
         both = found.air_for_limit_m3_per_h is not None and found.air_for_flammable_m3_per_h is not None
-        harsher = ", the harsher of the two" if both else ""
+        harsher = ", the harsher one of exposure and fire" if both else ""
         lines.append(labelled("", f"at least {number(found.needed_m3_per_h)} m^3/h of fresh air keep it below {what}"
                               + harsher))  # fmt: skip
     some = (f"{limit.name} {number(limit.value)} mg/m^3 ({limit.source})" for limit in found.published)

@@ -25,7 +25,7 @@ def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence
     gap = "  "
     if spare < sum(widths[k] for k in flexible):
         gap, spare = " ", spare + len(widths) - 1
-    while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 4:
+    while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 3:
         widest = max(flexible, key=lambda k: widths[k])
         widths[widest] -= 1
     lines = []

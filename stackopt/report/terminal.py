@@ -183,14 +183,14 @@ def points_table(stack: "Stack", points: Sequence["PointResult"], misses: Sequen
     return [*table([head, unit, *rows], flexible=flexible, left=left), *textwrap.wrap(legend, WIDTH)]
 
 
-def alternatives_text(result: "Result", others: Sequence["Result"]) -> str:
+def alternatives_text(result: "Result", others: Sequence["Result"], measures: str = "metric") -> str:
     """The next best rates, each with its best settings."""
     lines: list[str] = []
     for n, other in enumerate(others, 1):
         served = f"{sum(point.in_tolerance for point in other.points)} of {len(other.points)} points in tolerance"
         worth = _cost(result.objective, other.objective)
         lines += ["", labelled("next best", f"{n}: {rates_of(other)}, {worth}; {served}"),
-                  *points_table(other.stack, other.points, other.verdict.dose_miss)]  # fmt: skip
+                  *points_table(other.stack, other.points, other.verdict.dose_miss, MEASURES[measures])]  # fmt: skip
     return "\n".join(lines or ["", labelled("next best", "no other rate was proved")])
 
 
