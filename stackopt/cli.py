@@ -142,7 +142,7 @@ class _More:
                 told["alternatives"] = [{key: value for key, value in other.to_dict().items() if key in (
                     "in_tolerance", "rate_per_min", "generators", "points", "air", "objective")} for other in others]
             else:
-                told += "\n" + terminal.alternatives_text(result, others)
+                told += "\n" + terminal.alternatives_text(result, others, self.units)
         if self.what_if:
             cases = result.what_if()
             if as_json:
@@ -327,7 +327,8 @@ def main() -> None:
     try:
         code = _run() or 0
     except UsageError as error:
-        fault = ProblemError((Fault(None, error.format_message(), "a command as in 'stackopt --help'"),))
+        said = error.format_message().replace("Value error, ", "").rstrip(".")
+        fault = ProblemError((Fault(None, said, "a command as in 'stackopt --help'"),))
         code = _faults(fault, None, as_json)
     except StackoptError as error:
         code = _faults(error, getattr(error, "file", None), as_json and sys.stdout is not None)
