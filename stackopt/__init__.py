@@ -22,6 +22,7 @@ _HOMES = {
     "split": "stackopt.groups",
     "keep": "stackopt.today",
     "calibrate": "stackopt.calibration",
+    "at_rate": "stackopt.tryout",
     "Result": "stackopt.result",
     "Rates": "stackopt.bands",
     "Check": "stackopt.today",
@@ -35,8 +36,8 @@ _HOMES = {
     "SolverError": "stackopt.errors",
 }
 __all__ = ["Check", "Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "Split",
-           "StackoptError", "Tradeoff", "Trials", "Weighings", "__version__", "calibrate", "check", "keep",
-           "rates", "read", "schema", "solve", "split", "tradeoff"]  # fmt: skip
+           "StackoptError", "Tradeoff", "Trials", "Weighings", "__version__", "at_rate", "calibrate", "check",
+           "keep", "rates", "read", "schema", "solve", "split", "tradeoff"]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

@@ -478,6 +478,11 @@ def test_units_leave_json_as_it_is(run, tmp_path, command):
     assert told() == told("--units", "us") == told("--units", "normal")
 
 
+def test_the_next_best_rates_are_told_in_the_same_units(run):
+    got = run("solve", str(PROBLEMS / "short-air.toml"), "--alternatives", "1", "--units", "us")
+    assert got.code == 3 and got.out.count("fl oz/h") >= 2 and "mL/h" not in got.out
+
+
 @pytest.mark.parametrize("words", [("solve", "x", "--units", "imperial"), ("check", "x", "--units", "US"),
                                    ("solve", "x", "--units"), ("rates", "x", "--units", "us")])  # fmt: skip
 def test_no_such_units(run, words):
@@ -752,6 +757,7 @@ def test_a_module_run_as_a_program_answers_like_the_command(tmp_path):
 
 
 PUBLIC = {
+    "at_rate",
     "Check",
     "Trials",
     "Weighings",
