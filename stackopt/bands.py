@@ -55,10 +55,19 @@ class Rates:
             "conflicts_complete": found.complete,
         }  # fmt: skip
 
-    def __str__(self) -> str:
-        from stackopt.report.terminal import rates_text
+    def text(self, width: int = 80) -> str:
+        """The answer to read, in lines of at most `width` columns, 60 to 200."""
+        from stackopt.report.lanes import rates_text
 
-        return rates_text(self)
+        return rates_text(self, width)
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def _repr_html_(self) -> str:
+        from stackopt.report.notebook import rates_html
+
+        return rates_html(self)
 
 
 def rates(problem: Problem) -> Rates:

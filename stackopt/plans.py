@@ -118,10 +118,14 @@ class Tradeoff:
             "warnings": self.warnings,
         }
 
-    def __str__(self) -> str:
+    def text(self, width: int = 80) -> str:
+        """The answer to read, in lines of at most `width` columns, 60 to 200."""
         from stackopt.report.chart import tradeoff_text
 
-        return tradeoff_text(self)
+        return tradeoff_text(self, width)
+
+    def __str__(self) -> str:
+        return self.text()
 
 
 def tradeoff(problem: Problem, points: int | None = None, everything: bool = False) -> Tradeoff:

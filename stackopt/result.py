@@ -391,6 +391,11 @@ class Result:
     def __str__(self) -> str:
         return self.text()
 
+    def _repr_html_(self) -> str:
+        from stackopt.report.notebook import result_html
+
+        return result_html(self)
+
 
 def solve(problem: Problem) -> Result:
     """The best settings of a machine, proved, or why there are none. Never changes `problem`.

@@ -1,41 +1,35 @@
 """Dose error against air as text: a table and a small chart, 60 to 200 columns, no colour, ASCII alone."""
 
-import textwrap
 from typing import TYPE_CHECKING
 
+from stackopt.report.lines import labelled
 from stackopt.words import number
 
 if TYPE_CHECKING:
     from stackopt.plans import Tradeoff
 
-_LABEL = 9  # columns of labels, and of the figures left of the chart
+_LABEL = 9  # columns of the figures left of the chart
 _HEIGHT = 14  # rows of the chart
 
 
 def tradeoff_text(found: "Tradeoff", width: int = 80) -> str:
     """What there is to choose from, how it lies, and whether it is all; no line is longer than `width`."""
-    lines = [_line("machine", found.problem.title, width)] if found.problem.title else []
-    lines.append(_line("status", _status(found), width))
+    lines = [labelled("machine", found.problem.title, width)] if found.problem.title else []
+    lines.append(labelled("status", _status(found), width))
     if found.plans:
-        lines.append(_line("front", _extent(found), width))
+        lines.append(labelled("front", _extent(found), width))
         if found.knee is not None:
             plan = found.plans[found.knee]
-            lines.append(_line("knee", f"plan {found.knee + 1}, {_percent(plan.mean_error)} with "
+            lines.append(labelled("knee", f"plan {found.knee + 1}, {_percent(plan.mean_error)} with "
                                f"{plan.air_L_per_min:.1f} L/min: with less air the error grows fast, more air wins "
                                "little; a suggestion", width))  # fmt: skip
-    lines += [_line("warning", warning, width) for warning in found.warnings]
+    lines += [labelled("warning", warning, width) for warning in found.warnings]
     if found.plans:
         lines += ["", *_table(found)]
     if len(found.plans) > 1:
         pairs = [(plan.air_L_per_min, 100 * plan.mean_error) for plan in found.plans]
         lines += ["", *chart(pairs, found.segments, found.knee, width)]
     return "\n".join(lines)
-
-
-def _line(label: str, text: str, width: int) -> str:
-    """A label, right-aligned, and its text, wrapped under itself."""
-    return textwrap.fill(text, width, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=" " * (_LABEL + 2),
-                         break_on_hyphens=False).replace("\xa0", " ")  # fmt: skip
 
 
 def _percent(share: float) -> str:
@@ -115,7 +109,7 @@ def chart(pairs: list[tuple[float, float]], segments: tuple[tuple[int, int], ...
     lines.append(" " * (_LABEL + 2) + start + " " * max(wide - len(start) - len(end), 1) + end)
     legend = ["o plan", *(["* knee, a suggestion"] if knee is not None else []),
               *([". straight line of the front"] if segments else [])]  # fmt: skip
-    return [*lines, *_line("", "; ".join(part.replace(" ", "\xa0") for part in legend), width).splitlines()]
+    return [*lines, *labelled("", "; ".join(part.replace(" ", "\xa0") for part in legend), width).splitlines()]
 
 
 def _apart(first: float, last: float, digits: int) -> tuple[str, str]:

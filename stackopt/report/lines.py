@@ -1,17 +1,29 @@
-"""Lines of text of at most 80 columns: labelled ones, and tables."""
+"""Lines of text, of 80 columns unless asked otherwise: labelled ones, and tables."""
 
 import textwrap
 from collections.abc import Sequence
 
 WIDTH = 80
 _LABEL = 9
+_CONFLICTS = 5  # printed
 
 
-def labelled(label: str, text: str) -> str:
+def labelled(label: str, text: str, width: int = WIDTH) -> str:
     """A label, right-aligned, and its text, wrapped under itself."""
     indent = " " * (_LABEL + 2)
-    return textwrap.fill(text, WIDTH, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=indent,
+    return textwrap.fill(text, width, initial_indent=f"{label:>{_LABEL}}  ", subsequent_indent=indent,
                          break_on_hyphens=False).replace("\xa0", " ")  # fmt: skip
+
+
+def conflict_lines(conflicts: list[dict], every: bool = False, width: int = WIDTH) -> list[str]:
+    """What conflicts, numbered; of many only some."""
+    shown = len(conflicts) if every else _CONFLICTS
+    if len(conflicts) == 1:
+        return [labelled("conflict", conflicts[0]["why"], width)]
+    lines = [labelled("conflict" if n == 1 else "", f"{n}: {c['why']}", width)
+             for n, c in enumerate(conflicts[:shown], 1)]  # fmt: skip
+    more = len(conflicts) - shown
+    return lines + ([labelled("", f"and {more} more: see stackopt rates, or --json", width)] if more > 0 else [])
 
 
 def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:

@@ -5,23 +5,19 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from stackopt.judge import TIE
 from stackopt.report.beside_text import beside_lines
-from stackopt.report.lines import WIDTH, labelled, table
+from stackopt.report.lines import WIDTH, conflict_lines, labelled, table
 from stackopt.report.measures import MEASURES, METRIC, REFERENCES, Measures
 from stackopt.units import ATMOSPHERE
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
-    from stackopt.bands import Rates
     from stackopt.figures import PointResult
     from stackopt.result import Result
     from stackopt.stack import Stack
     from stackopt.whatif import Case
 
-_CONFLICTS = 5  # printed
 _SPRAY = {"in window": "good", "too little air": "sputter", "too much air": "fog"}
 
 
@@ -33,10 +29,10 @@ def result_text(result: "Result", measures: str = "metric") -> str:
     """A short block and a table: what to dial in, what it does, why, and how it was proved."""
     shown = MEASURES[measures]
     lines = [labelled("machine", result.problem.title)] if result.problem.title else []
-    lines.append(labelled("status", _status(result)))
+    lines.append(labelled("status", status_words(result)))
     if result.verdict is not None:
         lines += _found(result, shown)
-    lines += _conflicts(result.conflicts)
+    lines += conflict_lines(result.conflicts)
     if result.verdict is not None:
         lines += _rates_that_serve_most(result)
     if result.needed_air is not None:
@@ -58,16 +54,8 @@ def _some(names: Sequence[str]) -> str:
     return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
 
 
-def _conflicts(conflicts: list[dict], every: bool = False) -> list[str]:
-    shown = len(conflicts) if every else _CONFLICTS
-    if len(conflicts) == 1:
-        return [labelled("conflict", conflicts[0]["why"])]
-    lines = [labelled("conflict" if n == 1 else "", f"{n}: {c['why']}") for n, c in enumerate(conflicts[:shown], 1)]
-    more = len(conflicts) - shown
-    return lines + ([labelled("", f"and {more} more: see stackopt rates, or --json")] if more > 0 else [])
-
-
-def _status(result: "Result") -> str:
+def status_words(result: "Result") -> str:
+    """The status in words."""
     if result.status == "infeasible":
         return "the hard rules cannot be met together"
     served = sum(point.in_tolerance for point in result.points)
@@ -208,34 +196,3 @@ def what_if_text(result: "Result", cases: Sequence["Case"]) -> str:
                          f"{100 * worth.excess:.2f}", f"{100 * worth.mean_error:.1f}", f"{100 * worth.air_share:.1f}",
                          f"{worth.value:.4f}"])))  # fmt: skip
     return "\n".join(["", *table(rows, flexible=(0,), left=(0,))])
-
-
-def rates_text(found: "Rates") -> str:
-    """The bands of each point, what they share and what conflicts."""
-    stack, rates = found.stack, found.map
-    lines = [labelled("machine", found.problem.title)] if found.problem.title else []
-    if rates.shared:
-        lines.append(labelled("shared", " and ".join(rate_words(a, b) for a, b in rates.shared) + " strokes/min"))
-    else:
-        lines.append(labelled("shared", "no rate serves every point"))
-        if rates.most:
-            lines.append(labelled("most", f"{len(rates.most)} of {len(stack.names)} points at "
-                               f"{rate_words(*rates.most_range)} strokes/min"))  # fmt: skip
-    lines += _conflicts(found.to_dict()["conflicts"], every=True)
-    if not rates.complete:
-        lines.append(labelled("", "(there may be more conflicts)"))
-    lines += ["", "strokes/min at which each mark gives the dose within tolerance"]
-    rows = []
-    for i in np.argsort(stack.place):
-        bands = sorted(rates.bands[i], key=lambda b: (b.low, b.high))
-        several = len(set(stack.pumps[i])) > 1
-        texts = [f"{rate_words(b.low, b.high)} (mark {stack.marks[i][b.stroke]}"
-                 + (f" of {stack.pumps[i][b.stroke]})" if several else ")") for b in bands]  # fmt: skip
-        texts = [text.replace(" ", "\xa0") for text in texts]  # lines break between bands alone
-        rows.append((stack.names[i], ", ".join(texts) or "none"))
-    width = min(max(len(name) for name, _ in rows), 24)
-    for name, text in rows:
-        short = name if len(name) <= width else name[: width - 2] + ".."
-        lines.append(textwrap.fill(text, WIDTH, initial_indent=f"{short:<{width}}  ",
-                                   subsequent_indent=" " * (width + 2)).replace("\xa0", " "))  # fmt: skip
-    return "\n".join(lines)
