@@ -3,6 +3,7 @@
 import gc
 import json
 import os
+import shutil
 import signal
 import sys
 import threading
@@ -20,6 +21,8 @@ from stackopt.version import VERSION
 UsageError = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
 # Of several files the worst counts, in this order.
 _WORST = (130, 1, 2, 4, 5, 3, 0)
+
+_PAGE = b"<!doctype html>"  # how a page begins
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False,
                   help="Settings for stacked metering pumps: computed, proved and explained.")  # fmt: skip
@@ -94,7 +97,7 @@ def _main(version: Annotated[bool, typer.Option("--version", callback=_version, 
 
 
 def _answer(file: str, ask: Callable[[Any], Any], as_json: bool, lines: bool = False,
-            more: "_More | None" = None) -> int:  # fmt: skip
+            more: "_More | _Wide | None" = None) -> int:  # fmt: skip
     """Read one file, answer it and print that; the exit code."""
     import stackopt
 
@@ -115,11 +118,21 @@ def _answer(file: str, ask: Callable[[Any], Any], as_json: bool, lines: bool = F
     return code
 
 
-def _told(result: Any, as_json: bool, more: "_More | None") -> Any:
+def _told(result: Any, as_json: bool, more: "_More | _Wide | None") -> Any:
     """An answer as plain data or as text, with what else was asked for."""
     if more is None:
         return result.to_dict() if as_json else str(result)
     return more.told(result, as_json)
+
+
+class _Wide:
+    """An answer as wide as the terminal, within 60 to 200 columns; 80 where it goes elsewhere. No colour anywhere."""
+
+    def told(self, result: Any, as_json: bool) -> Any:
+        if as_json:
+            return result.to_dict()
+        shown = sys.stdout is not None and sys.stdout.isatty()
+        return result.text(min(max(shutil.get_terminal_size().columns, 60), 200) if shown else 80)
 
 
 @dataclass(frozen=True)
@@ -131,6 +144,7 @@ class _More:
     lp: str | None
     write: str | None
     units: str
+    pages: dict[str, str] | None = None  # the page that goes with each file
 
     def told(self, result: Any, as_json: bool) -> Any:
         from stackopt.report import terminal
@@ -155,6 +169,8 @@ class _More:
             _write_new(self.lp, written(result.stack))
         if self.write:
             self._changed(result)
+        if self.pages:
+            _write_page(self.pages[result.problem.file], result)
         return told
 
     def _changed(self, result: Any) -> None:
@@ -187,6 +203,80 @@ def _write_new(file: str, text: str) -> None:
         raise ProblemError((Fault(None, reason, "a place that can be written to"),), file) from None
 
 
+def _page_of(page: str) -> str:
+    """The place of a page, links followed. Raises ProblemError where something else than a page stands there."""
+    place = os.path.realpath(page)
+    try:
+        if os.path.lexists(place):
+            found = None if os.path.isfile(place) else "a folder" if os.path.isdir(place) else "no plain file"
+            if found is None:
+                with open(place, "rb") as stream:
+                    start = stream.read(len(_PAGE))
+                found = None if start in (b"", _PAGE) else "another file"
+            if found:
+                raise ProblemError((Fault(None, found, "a new name, or that of a page: nothing else is overwritten"),),
+                                   page)  # fmt: skip
+        elif not os.path.isdir(os.path.dirname(place)):
+            raise ProblemError((Fault(None, "no such folder", "a place that can be written to"),), page)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ProblemError((Fault(None, reason, "a place that can be written to"),), page) from None
+    return place
+
+
+def _pages_in(folder: str, files: list[str]) -> dict[str, str]:
+    """The page of each file in a folder, which is made where it is missing; refused before anything is solved."""
+    pages: dict[str, str] = {}
+    for file in files:
+        page = str(Path(folder) / f"{'standard-input' if file == '-' else Path(file).stem}.html")
+        if file not in pages and page in pages.values():
+            raise ProblemError((Fault("--report", f"two files that would both write {page}", "different names"),))
+        pages[file] = page
+    try:
+        os.makedirs(folder, exist_ok=True)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ProblemError((Fault(None, reason, "a folder that can be made"),), folder) from None
+    for page in pages.values():
+        _page_of(page)
+    return pages
+
+
+def _write_page(page: str, result: Any) -> None:
+    """Write the page of an answer, whole or not at all; over an older page."""
+    from datetime import date
+
+    from stackopt.report.page import page as page_of
+    from stackopt.report.page import status_words
+
+    text = page_of(result, date.today())
+    if page == "-":
+        if hasattr(sys.stdout, "reconfigure"):
+            sys.stdout.reconfigure(encoding="utf-8")
+        _print(text.rstrip("\n"))
+        return
+    _replace(page, text)
+    _say(f"wrote {page}: {status_words(result)}")
+
+
+def _replace(page: str, text: str) -> None:
+    """Write a page in place of what is there, whole or not at all."""
+    place = _page_of(page)
+    part = os.path.join(os.path.dirname(place), f".page-{os.urandom(6).hex()}")  # a renaming works within one folder
+    try:
+        with open(part, "x", encoding="utf-8", newline="\n") as stream:
+            try:
+                stream.write(text)
+                stream.close()
+                os.replace(part, place)
+            except BaseException:
+                os.unlink(part)
+                raise
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ProblemError((Fault(None, reason, "a place that can be written to"),), page) from None
+
+
 @app.command()
 def solve(
     files: Files,
@@ -201,6 +291,8 @@ def solve(
         "Write the model in LP format to a new file."))] = None,
     write: Annotated[str | None, typer.Option("--write", metavar="NEW", help=(
         "Write the problem, with the first advice followed that serves every point, to a new file."))] = None,
+    pages: Annotated[str | None, typer.Option("--report", metavar="FOLDER", help=(
+        "Write a page for each file too: FOLDER/NAME.html."))] = None,
     units: Units = _Units.metric,
 ) -> None:  # fmt: skip
     """The settings of one machine or of many."""
@@ -208,7 +300,12 @@ def solve(
 
     if len(files) > 1 and (lp or write):
         raise ProblemError((Fault("--lp" if lp else "--write", f"{len(files)} files", "one FILE"),))
-    more = _More(alternatives, what_if, lp, write, units.value)
+    if pages is not None:
+        from stackopt.report.page import need
+
+        need()
+    places = None if pages is None else _pages_in(pages, files)
+    more = _More(alternatives, what_if, lp, write, units.value, places)
     codes = []
     for number, file in enumerate(files):
         if not as_json and len(files) > 1:
@@ -220,11 +317,35 @@ def solve(
 
 
 @app.command()
+def report(
+    file: File,
+    out: Annotated[str, typer.Option("-o", "--out", metavar="PAGE", help=(
+        "The page to write, over an older one of that name, or - for standard output."))],
+) -> None:  # fmt: skip
+    """One page to print and to look at: setting sheet, pictures, a slider for the rate."""
+    import stackopt
+    from stackopt.report.page import need
+
+    need()
+    if out != "-":
+        _page_of(out)
+    result = stackopt.solve(stackopt.read(file))
+    gc.enable()
+    code = result.exit_code
+    try:
+        _write_page(out, result)
+    except KeyboardInterrupt:  # while the explanation was sought: the settings are there all the same
+        code = 130
+        _write_page(out, result.unexplained())
+    raise typer.Exit(code)
+
+
+@app.command()
 def rates(file: File, as_json: Json = False) -> None:
     """Which rates and marks serve which point, and what conflicts."""
     import stackopt
 
-    raise typer.Exit(_answer(file, stackopt.rates, as_json))
+    raise typer.Exit(_answer(file, stackopt.rates, as_json, more=_Wide()))
 
 
 @app.command()
@@ -240,7 +361,8 @@ def tradeoff(
 
     if points is not None and everything:
         raise ProblemError((Fault("--points", "--all beside it", "one of them"),))
-    raise typer.Exit(_answer(file, lambda problem: stackopt.tradeoff(problem, points, everything), as_json))
+    raise typer.Exit(_answer(file, lambda problem: stackopt.tradeoff(problem, points, everything), as_json,
+                             more=_Wide()))
 
 
 @app.command()
