@@ -20,9 +20,12 @@ FLOW = [
     "optimise.pressure_plans", "optimise.levels", "optimise.front", "optimise.changes", "optimise.conflicts",
     "optimise.cover", "optimise.clash", "words", "explain", "figures", "beside.plain", "beside.oil", "beside.mist",
     "beside.stock", "beside.room", "beside.weighing_plan", "report.lines", "report.measures", "report.beside_text",
-    "report.terminal", "report.today_text", "report.groups_text", "report.chart", "report.calibration_text",
-    "weighings", "trials", "calibration", "advice", "whatif", "result", "bands", "today", "plans", "groups", "cli",
-    "__main__",
+    "report.terminal", "report.today_text", "report.groups_text", "report.chart", "report.lanes",
+    "report.pictures.canvas", "report.pictures.scale", "report.pictures.names", "report.pictures.layout",
+    "report.pictures.points", "report.pictures.air_picture", "report.pictures.dose_picture",
+    "report.pictures.limit_picture", "report.pictures.rate_picture", "report.pictures.trade_picture",
+    "report.notebook", "report.calibration_text", "weighings", "trials", "calibration", "advice", "whatif", "result",
+    "bands", "today", "plans", "groups", "report.drawings", "tryout", "report.page", "cli", "__main__",
 ]  # fmt: skip
 # Imported late, against the flow, where it is used: model's validator calls rules.
 LATE = {("problem.model", "problem.rules")}
@@ -58,7 +61,9 @@ def test_a_module_imports_only_from_what_stands_before_it(name, tree):
     assert after <= answers, f"{name} imports {after}"
 
 
-@pytest.mark.parametrize("library,home", [("pulp", "optimise.mip"), ("pint", "units"), ("typer", "cli")])
+@pytest.mark.parametrize("library,home", [
+    ("pulp", "optimise.mip"), ("pint", "units"), ("typer", "cli"), ("jinja2", "report.page"),
+    ("matplotlib", "report.pictures.canvas")])  # fmt: skip
 def test_a_library_has_one_importer(library, home):
     assert [name for name, tree in _modules() if library in {m.split(".")[0] for m in _imports(tree)}] == [home]
 
