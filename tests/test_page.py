@@ -420,6 +420,16 @@ def test_the_keyboard_alone_reaches_everything(name, chromium, tmp_path):
         assert tab.locator("#tryout-rate-shown").inner_text() == before
 
 
+@pytest.mark.parametrize("width", [1280, 400])
+def test_every_row_to_try_stands_under_its_heads(chromium, tmp_path, width):
+    """Rows out of tolerance and others have their cells in the same columns."""
+    with shown(chromium, text_of("clashing"), tmp_path, width=width) as tab:
+        lefts = tab.evaluate("""() => [...document.querySelectorAll("#tryout-table tr")].map(
+            row => [...row.children].map(cell => Math.round(cell.getBoundingClientRect().left)))""")
+        assert tab.locator("#tryout-table tr.out").count() > 0
+        assert all(row == lefts[0] for row in lefts)
+
+
 # The commands
 
 
