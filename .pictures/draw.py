@@ -1,4 +1,4 @@
-"""Draws the picture of the page in the README: python .pictures/draw.py, with the extra `test` and a chromium installed."""
+"""Draws the picture of the page in the README: python .pictures/draw.py, with the extra `test` and a chromium."""
 
 import sys
 from datetime import date
