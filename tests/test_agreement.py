@@ -63,7 +63,8 @@ def is_best(case, near_ties):
     if near_ties:
         assert plain["excess"] <= expected["excess"] + 1.1 * TIE
         assert plain["value"] <= expected["value"] + 1.1 * TIE
-        assert plain["value"] == pytest.approx(expected["value"], abs=3 * TIE)
+        # Never worse; but a tie in X may be worth more than itself to a point of small weight.
+        assert plain["value"] == pytest.approx(expected["value"], abs=10 * TIE)
     else:
         assert plain["excess"] == pytest.approx(expected["excess"], abs=TIE)
         assert plain["value"] == pytest.approx(expected["value"], abs=TIE)
@@ -135,7 +136,7 @@ def test_one_shot_model_is_the_oracle(free, short, data):
 
 
 @KINDS
-@settings(max_examples=MANY // 20, **DRAW)
+@settings(max_examples=max(1, MANY // 20), **DRAW)
 @given(st.data())
 def test_one_shot_model_by_cbc_is_the_oracle(free, data):
     one_shot_is_best(data.draw(cases(free=free)), "cbc")
