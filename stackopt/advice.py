@@ -4,7 +4,6 @@ In the order of what they cost at the machine: a wider tolerance, a longer cut, 
 wider line to the stack, a second pump on the point, another generator.
 """
 
-import copy
 import math
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -15,7 +14,7 @@ from stackopt.errors import ProblemError
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise.search import search
 from stackopt.problem.model import Problem
-from stackopt.problem.rules import path
+from stackopt.proposals import Key, value_at, with_values
 from stackopt.stack import Stack
 from stackopt.words import number
 
@@ -30,32 +29,14 @@ class Advice:
     """A change of the file, tried: what it says, which keys it sets, and whom it serves."""
 
     change: str
-    keys: tuple[tuple[tuple, Any, Any], ...]  # place in the problem, what stood there (None: nothing), what to write
+    keys: tuple[Key, ...]
     serves: tuple[str, ...]  # points that come into tolerance by it, in the order of the file
     serves_all: bool
 
     def to_dict(self) -> dict[str, Any]:
         """The advice as plain data."""
-        keys = [{"key": path(place), "from": before, "to": after} for place, before, after in self.keys]
+        keys = [key.to_dict() for key in self.keys]
         return {"change": self.change, "serves": list(self.serves), "serves_all": self.serves_all, "keys": keys}
-
-
-def changed(problem: Problem, advice: Advice) -> Problem:
-    """The problem with the advice followed."""
-    return _with(problem, [(place, after) for place, _, after in advice.keys])
-
-
-def _with(problem: Problem, changes: Sequence[tuple[tuple, Any]]) -> Problem:
-    data = copy.deepcopy(problem.to_dict())
-    for place, value in changes:
-        inner = data
-        for step in place[:-1]:
-            inner = inner[step]
-        if value is None:
-            inner.pop(place[-1], None)
-        else:
-            inner[place[-1]] = value
-    return Problem.model_validate(data)
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +55,7 @@ def advise(problem: Problem, stack: Stack, settings: Settings, seconds: float) -
     """Advice for the points that `settings`, the best ones, leave out of tolerance; no new trials after `seconds`.
 
     >>> from stackopt.stack import _example
-    >>> problem = _with(_example(), [(("air", "capacity"), "80 L/min")])
+    >>> problem = with_values(_example(), [(("air", "capacity"), "80 L/min")])
     >>> stack = Stack.of(problem)
     >>> advise(problem, stack, search(stack).settings, 10.0)[-1].change
     'capacity 129 L/min instead of 80 L/min'
@@ -111,7 +92,7 @@ class _Adviser:
     def _solved(self, changes: Sequence[tuple[tuple, Any]]) -> _Tried | None:
         """The best settings of the changed problem; None where it is no problem or has none."""
         try:
-            stack = Stack.of(_with(self.problem, changes))
+            stack = Stack.of(with_values(self.problem, changes))
         except ProblemError:
             return None  # such a change contradicts another key of the file: it is no advice
         return self._searched(stack)
@@ -135,7 +116,7 @@ class _Adviser:
             return None
         serves = sorted((name for name in self.out if not tried.miss(name)), key=lambda name: self.place[name])
         data = self.problem.to_dict()
-        keys = tuple((place, _at(data, place), after) for place, after in changes)
+        keys = tuple(Key(place, value_at(data, place), after) for place, after in changes)
         return Advice(text if isinstance(text, str) else text(tried), keys, tuple(serves), tried.verdict.in_tolerance)
 
     def _key(self, name: str, *rest: str) -> tuple:
@@ -205,7 +186,7 @@ class _Adviser:
                 return None
             texts.append(f"{name}: pump {chosen[name][0]} instead of {' or '.join(before[name])}")
         changes = [(place, value) for place, value in offered(chosen)
-                   if value is not None or _at(self.problem.to_dict(), place) is not None]  # fmt: skip
+                   if value is not None or value_at(self.problem.to_dict(), place) is not None]  # fmt: skip
         return self._advice(names, "; ".join(texts), changes)
 
     def _capacity(self) -> Advice | None:
@@ -261,11 +242,3 @@ class _Adviser:
             return None
         served = [name for name in self.out if not tried.miss(name)]
         return self._advice(served, text, [(("generator", "count"), count)]) if served else None
-
-
-def _at(data: Any, place: tuple) -> Any:
-    for step in place:
-        if isinstance(data, dict) and step not in data:
-            return None
-        data = data[step]
-    return data

@@ -4,7 +4,7 @@ import copy
 import json
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 from stackopt.errors import ProblemError
@@ -28,29 +28,46 @@ class Key(NamedTuple):
 
 def key_of(problem: Problem, place: tuple, after: Any) -> Key:
     """A key with what stands there now."""
-    before: Any = problem.to_dict()
+    return Key(place, value_at(problem.to_dict(), place), after)
+
+
+def value_at(data: Any, place: tuple) -> Any:
+    """What stands at a place of a problem's plain data; None where nothing does.
+
+    >>> value_at({"point": [{"name": "a"}]}, ("point", 0, "name")), value_at({}, ("air", "line"))
+    ('a', None)
+    """
     for step in place:
-        if isinstance(before, dict) and step not in before:
-            return Key(place, None, after)
-        before = before[step]
-    return Key(place, before, after)
+        if isinstance(data, dict) and step not in data:
+            return None
+        data = data[step]
+    return data
 
 
-def changed(problem: Problem, keys: Sequence[Key]) -> Problem:
-    """The problem with the keys written. Raises `ProblemError` where they do not fit it.
+def with_values(problem: Problem, values: Iterable[tuple[tuple, Any]]) -> Problem:
+    """The problem with values written at places; None takes out what stands there.
+
+    Raises `ProblemError` where they do not fit it.
 
     >>> from stackopt.stack import _example
-    >>> problem = _example()
-    >>> changed(problem, [key_of(problem, ("air", "capacity"), "90 L/min")]).air.capacity.number
+    >>> with_values(_example(), [(("air", "capacity"), "90 L/min")]).air.capacity.number
     90.0
     """
     data = copy.deepcopy(problem.to_dict())
-    for key in keys:
+    for place, value in values:
         inner = data
-        for step in key.place[:-1]:
+        for step in place[:-1]:
             inner = inner[step]
-        inner[key.place[-1]] = copy.deepcopy(key.after)
+        if value is None:
+            inner.pop(place[-1], None)
+        else:
+            inner[place[-1]] = copy.deepcopy(value)
     return Problem.model_validate(data)
+
+
+def changed(problem: Problem, keys: Iterable[Key]) -> Problem:
+    """The problem with the keys written. Raises `ProblemError` where they do not fit it."""
+    return with_values(problem, [(key.place, key.after) for key in keys])
 
 
 def refusals(problem: Problem, keys: Sequence[Key]) -> list[str]:

@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from stackopt.advice import Advice, advise, changed
+from stackopt.advice import Advice, advise
 from stackopt.beside.mist import TREND, Mist, mist_of
 from stackopt.beside.oil import OilLines, oil_lines
 from stackopt.beside.room import FLAMMABLE, RoomAir, fluid_warnings, room_air
@@ -24,6 +24,7 @@ from stackopt.optimise.search import search
 from stackopt.physics.drops import drop_volume
 from stackopt.problem.branches import OUTLET
 from stackopt.problem.model import Problem
+from stackopt.proposals import changed
 from stackopt.stack import Stack
 from stackopt.whatif import Case, what_if
 from stackopt.words import conflict_words, groups_words, hard_words, number, tolerance_words
@@ -228,7 +229,7 @@ class Result:
 
     def changed(self, number: int = 1) -> Problem:
         """The problem with a piece of advice followed, counted from 1. IndexError where there is none."""
-        return changed(self.problem, self.advice[number - 1])
+        return changed(self.problem, self.advice[number - 1].keys)
 
     def what_if(self) -> list[Case]:
         """How the answer moves with less or more air, with the rate off by its drift, with a mark lost."""
