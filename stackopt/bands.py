@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from stackopt.optimise.conflicts import RateMap, rate_map
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
@@ -40,7 +38,7 @@ class Rates:
             {"name": stack.names[i], "bands": [
                 {"mark": stack.marks[i][b.stroke], "pump": stack.pumps[i][b.stroke],
                  "from_per_min": b.low, "to_per_min": b.high} for b in found.bands[i]]}
-            for i in np.argsort(stack.place)
+            for i in stack.in_file
         ]  # fmt: skip
         start, end = found.most_range or (None, None)
         return {

@@ -74,7 +74,7 @@ def points_of(stack: Stack, settings: Settings, verdict: Verdict) -> tuple[Point
         stray=float(verdict.stray[i]) if known else None, may_leave=bool(verdict.may_leave[i]) if known else None,
         drops_per_min=float(verdict.dose[i]) / stack.drop if stack.drop else None,
     ) for i, name in enumerate(stack.names)]  # fmt: skip
-    return tuple(row for _, row in sorted(zip(stack.place, rows, strict=True), key=lambda pair: pair[0]))
+    return tuple(rows[i] for i in stack.in_file)
 
 
 def generators_of(settings: Settings, points: tuple[PointResult, ...]) -> list[dict]:

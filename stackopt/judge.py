@@ -7,12 +7,11 @@ import numpy as np
 from stackopt.physics import dosing, spray
 from stackopt.problem.branches import OUTLET
 from stackopt.problem.constraints import Chosen, holds
-from stackopt.stack import Array, Stack
+from stackopt.stack import ROUNDING, Array, Stack
 from stackopt.supply import settled
 
 ROOM = 1 + 1e-9  # the share of capacity that counts as within it
 TIE = 1e-9  # values this close tie, and X may exceed its least by this much
-ROUNDING = 1e-12  # of a rate: what rounding alone may part from a limit of the dial, a cut or a pump
 
 
 @dataclass(frozen=True)
@@ -120,7 +119,7 @@ def judge(stack: Stack, settings: Settings) -> Verdict:
         + stack.price_weight * price,
         broken=broken,
         allowed=air <= stack.capacity * ROOM and pressure > OUTLET
-        and bool((stack.pressure_min[point, stroke] <= pressure * (1 + ROUNDING)).all())
+        and not stack.stalls(pressure)[point, stroke].any()
         and not broken and _keeps(stack, settings),
     )
 

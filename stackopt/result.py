@@ -309,7 +309,7 @@ class Result:
         if self.verdict is None or self.settings is None:
             return ()
         found = mist_of(self.problem, self.stack, self.settings, self.verdict)
-        return tuple(one for _, one in sorted(zip(self.stack.place, found, strict=True), key=lambda pair: pair[0]))
+        return tuple(found[i] for i in self.stack.in_file)
 
     def _beside_warnings(self) -> list[str]:
         """What the parts beside the settings warn of."""

@@ -19,7 +19,7 @@ from stackopt.problem.rules import machine_of, share_of
 
 Array = NDArray[np.float64]
 
-ROUNDING = 1 + 1e-12  # what rounding alone may part a pressure from a limit
+ROUNDING = 1e-12  # of a rate or pressure: what rounding alone may part from a limit of dial, cut or pump
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +118,7 @@ class Stack:
             rate_min=np.array(cuts),
             stroke=_filled([[s.volume for s in row] for row in strokes]),
             drive=_filled([[s.drive for s in row] for row in strokes]),
-            rate_max=_filled([[0.0 if s.barred or s.least > pressure * ROUNDING else s.top for s in row]
+            rate_max=_filled([[0.0 if s.barred or s.least > pressure * (1 + ROUNDING) else s.top for s in row]
                               for row in strokes]),
             barred=_filled([[s.barred for s in row] for row in strokes]) == 1,
             pressure_min=_filled([[s.least for s in row] for row in strokes]),
@@ -159,10 +159,19 @@ class Stack:
         groups = [np.flatnonzero(self.nozzle == kind) for kind in range(int(self.nozzle.max()) + 1)]
         return [(of, self.flow[of[0]][~np.isnan(self.flow[of[0]])]) for of in groups]
 
+    def stalls(self, pressure: float) -> NDArray[np.bool_]:
+        """Where a pressure [bar absolute] is too low for a pump [points, strokes]."""
+        return self.pressure_min > pressure * (1 + ROUNDING)
+
     @property
     def stalled(self) -> NDArray[np.bool_]:
         """Where the pressure is too low for a pump even before the line [points, strokes]."""
-        return self.pressure_min > self.pressure * ROUNDING
+        return self.stalls(self.pressure)
+
+    @cached_property
+    def in_file(self) -> tuple[int, ...]:
+        """The points, by number, in the order of the file."""
+        return tuple(np.argsort(self.place).tolist())
 
     def at(self, pressure: float) -> Array:
         """Nozzle air at a pressure at the stack [bar absolute], as `flow` [points, screws]."""

@@ -16,8 +16,9 @@ from stackopt.problem.branches import OUTLET
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import path
 from stackopt.result import Result, solve
-from stackopt.stack import ROUNDING, Stack
+from stackopt.stack import Stack
 from stackopt.supply import settled
+from stackopt.words import in_file_order
 
 
 def changes_of(stack: Stack, settings: Settings) -> list[dict[str, Any]]:
@@ -32,7 +33,7 @@ def changes_of(stack: Stack, settings: Settings) -> list[dict[str, Any]]:
     if stack.now_rate is not None:
         found += [{"point": None, "key": "rate_per_min", "from": stack.now_rate, "to": rate}
                   for rate in settings.generators if abs(rate - stack.now_rate) > 1e-9 * rate]  # fmt: skip
-    for i in sorted(range(len(stack.names)), key=lambda i: stack.place[i]):
+    for i in stack.in_file:
         if stack.now[i] is None:
             continue
         (stroke, screw), to_stroke, to_screw = stack.now[i], settings.stroke[i], settings.screw[i]
@@ -124,7 +125,7 @@ def closing(stack: Stack, settings: Settings, verdict: Verdict) -> list[Closed]:
     point, rates = np.arange(len(stack.names)), np.array(settings.rates)
     drive = float((rates * stack.drive[point, list(settings.stroke)]).sum())
     found = []
-    for i in sorted(point.tolist(), key=lambda i: stack.place[i]):
+    for i in stack.in_file:
         screws = tuple(None if k == i else screw for k, screw in enumerate(settings.screw))
         pressure, flow = settled(stack, screws, drive)
         others = point != i
@@ -132,9 +133,8 @@ def closing(stack: Stack, settings: Settings, verdict: Verdict) -> list[Closed]:
         low, high = verdict.air_min[others], verdict.air_max[others]
         miss = air_miss(flow[others], low, high, stack.reference[others])
         left = np.flatnonzero(others)[(miss > 0) & (verdict.air_miss[others] == 0)]
-        names = sorted(left.tolist(), key=lambda k: stack.place[k])
         found.append(Closed(stack.names[i], pressure - OUTLET, float(change[np.abs(change).argmax()]),
-                            tuple(stack.names[k] for k in names)))  # fmt: skip
+                            tuple(in_file_order(stack, left.tolist()))))  # fmt: skip
     return found
 
 
@@ -232,12 +232,13 @@ def broken_rules(stack: Stack, settings: Settings, verdict: Verdict) -> list[str
         found.append("capacity")
     if verdict.pressure <= OUTLET:
         found.append("line")
+    stalls = stack.stalls(verdict.pressure)
     for i, (name, rate, stroke) in enumerate(zip(stack.names, settings.rates, settings.stroke, strict=True)):
         if rate < stack.rate_min[i] * (1 - 1e-12):
             found.append(f"cut of {name}")
         if stack.barred[i, stroke]:
             found.append(f"fluids of {stack.pumps[i][stroke]}")
-        elif stack.pressure_min[i, stroke] > verdict.pressure * ROUNDING:
+        elif stalls[i, stroke]:
             found.append(f"min_pressure of {stack.pumps[i][stroke]}")
         elif rate > stack.rate_max[i, stroke] * (1 + 1e-12):
             found.append(f"max_rate of {stack.pumps[i][stroke]}")

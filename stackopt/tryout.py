@@ -17,7 +17,7 @@ import numpy as np
 
 from stackopt import units
 from stackopt.figures import PointResult, objective_of, points_of
-from stackopt.judge import ROOM, ROUNDING, TIE, Settings, Verdict, judge
+from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
 from stackopt.optimise.scan import BIG, options
 from stackopt.optimise.scan import rates as compared
 from stackopt.physics import dosing
@@ -25,9 +25,9 @@ from stackopt.problem.branches import OUTLET
 from stackopt.problem.constraints import BUILT_IN, SLACK, Constraint, Distinct, Fix, Forbid, Same, rows_of
 from stackopt.problem.model import Problem
 from stackopt.result import Result, solve
-from stackopt.stack import ROUNDING as ROUNDED
-from stackopt.stack import Array, Stack
+from stackopt.stack import ROUNDING, Array, Stack
 from stackopt.today import broken_rules
+from stackopt.words import in_file_order
 
 EVEN = 300  # rates evenly over a free dial, besides those where something turns
 DIGITS = 4  # of doses and air
@@ -137,9 +137,8 @@ def settled_stack(result: Result) -> Stack:
     if stack.line is None:
         return stack
     pressure = stack.pressure if result.verdict is None else result.verdict.pressure
-    stalls = stack.pressure_min > pressure * ROUNDED
     return replace(stack, line=None, pressure=pressure, flow=stack.at(pressure),
-                   rate_max=np.where(stalls, 0.0, stack.rate_max))  # fmt: skip
+                   rate_max=np.where(stack.stalls(pressure), 0.0, stack.rate_max))  # fmt: skip
 
 
 def notes_of(result: Result) -> list[str]:
@@ -163,7 +162,7 @@ def try_rate(stack: Stack, rate: float | str, pins: Mapping[str, Pin] | None = N
     """
     rate, kept = _on_dial(stack, rate), _pinned(stack, pins or {})
     settings = Settings.at(rate, *_own_best(stack, rate, kept))
-    pinned = tuple(stack.names[i] for i in sorted(kept, key=lambda i: stack.place[i]))
+    pinned = tuple(in_file_order(stack, kept))
     return Tried(stack, settings, judge(stack, settings), pinned, ())
 
 
@@ -212,7 +211,7 @@ def _own_best(stack: Stack, rate: float, kept: Mapping[int, list[int]]) -> tuple
     free = replace(stack, rate_min=np.zeros(len(stack.names)),
                    rate_max=np.where(np.isnan(stack.rate_max), np.nan, np.inf))  # fmt: skip
     priced = options(free, np.array([rate]))
-    unfit = stack.barred.astype(float) + (stack.pressure_min > stack.pressure * ROUNDED)
+    unfit = stack.barred.astype(float) + stack.stalled
     rank = 2.0 * unfit + (rate * (1 - ROUNDING) > stack.rate_max)
     left = priced.excess[0] < BIG / 2
     for i, strokes in kept.items():
@@ -322,7 +321,7 @@ def data_of(result: Result) -> dict[str, Any]:
     ({'min_per_min': 4.0, 'max_per_min': 60.0, 'step_per_min': 1.0, 'steps': 57, 'rates_per_min': None}, 2)
     """
     stack, settings = settled_stack(result), result.settings
-    order = sorted(range(len(stack.names)), key=lambda i: stack.place[i])
+    order = stack.in_file
     at = rates_of(stack, settings.generators if settings else ())
     strokes, screws = _Table(), _Table()
     points = [{
@@ -371,7 +370,7 @@ def data_of(result: Result) -> dict[str, Any]:
         "tie": TIE,
         "room": ROOM,
         "rounding": ROUNDING,
-        "pressure_rounding": ROUNDED,
+        "pressure_rounding": 1 + ROUNDING,
         "digits": DIGITS,
         "fine_digits": FINE,
         "points": points,

@@ -75,8 +75,7 @@ def oil_lines(problem: Problem, stack: Stack, settings: Settings) -> OilLines | 
     with noting(notes):
         warm = _viscosity(problem, line.temperature.number if line.temperature else None)
         cold = _viscosity(problem, line.cold.number) if line.cold else None
-        found = [_point(problem, stack, settings, i, hold_up, warm, cold)
-                 for i in sorted(range(len(stack.names)), key=lambda i: stack.place[i])]  # fmt: skip
+        found = [_point(problem, stack, settings, i, hold_up, warm, cold) for i in stack.in_file]
     return OilLines(line.kind, hold_up, warm, cold, tuple(found), (*_warnings(problem, found, warm, cold), *notes))
 
 
@@ -95,7 +94,7 @@ def _viscosity(problem: Problem, at: float | None) -> float | None:
 def _point(problem: Problem, stack: Stack, settings: Settings, i: int, hold_up: float, warm: float | None,
            cold: float | None) -> PointOil:  # fmt: skip
     line, (stroke, rate) = problem.oil_line, (settings.stroke[i], settings.rates[i])
-    count = next(point.count for point in problem.point if point.name == stack.names[i])
+    count = problem.point[stack.place[i]].count
     own = float(stack.stroke[i, stroke]) / count  # mL of one pump
     same = [s for s in range(len(stack.pumps[i])) if stack.pumps[i][s] == stack.pumps[i][stroke]]
     full = float(stack.stroke[i, same].max()) / count

@@ -80,7 +80,7 @@ def weigh_plan(problem: Problem, stack: Stack, settings: Settings) -> WeighPlan 
     if given is None:
         return None
     density, checks = problem.fluid.density.number, []
-    for i in sorted(range(len(stack.names)), key=lambda i: stack.place[i]):
+    for i in stack.in_file:
         stroke, rate = settings.stroke[i], settings.rates[i]
         spread = float(stack.stray[i, stroke]) - stack.drift
         mass = float(stack.stroke[i, stroke]) * density

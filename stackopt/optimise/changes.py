@@ -8,7 +8,7 @@ import numpy as np
 from stackopt.judge import TIE, Settings, judge
 from stackopt.optimise import mip, pressure_plans, proving
 from stackopt.optimise.coupled import slides
-from stackopt.optimise.models import Sliding, same_rate
+from stackopt.optimise.models import Sliding, changes_by_option, same_rate
 from stackopt.optimise.outcome import Stopped
 from stackopt.optimise.scan import BATCH, BIG, options, rates
 from stackopt.stack import Array, Stack
@@ -108,6 +108,7 @@ class _Keeping:
         """No settings at a rate have fewer changes [rates]; infinity where none keep the limits."""
         stack = self.stack
         size = max(1, BATCH // (stack.stroke.size * stack.screws))
+        changed = changes_by_option(stack)
         found = []
         for k in range(0, len(at), size):
             part = options(stack, at[k : k + size])
@@ -116,11 +117,6 @@ class _Keeping:
                 least = np.where(usable, cost, BIG).min(axis=2)
                 others = np.zeros_like(least) if stack.worst else least.sum(axis=1, keepdims=True) - least
                 usable &= cost <= (self.limits[goal] + 3 * TIE - others)[..., None]
-            changed = np.zeros(part.excess.shape[1:])
-            for i, today in enumerate(stack.now):
-                if today is not None:
-                    option = np.arange(changed.shape[1])
-                    changed[i] = (option // stack.screws != today[0]) + (option % stack.screws != today[1])
             least = np.where(usable, changed, np.inf).min(axis=2).sum(axis=1)
             if stack.now_rate is not None and stack.count == 1:
                 least += [not same_rate(rate, stack.now_rate) for rate in at[k : k + size].tolist()]

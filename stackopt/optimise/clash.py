@@ -190,7 +190,7 @@ def tolerance_clash(stack: Stack, seconds: float = _SECONDS) -> ToleranceClash |
     >>> tolerance_clash(replace(Stack.of(_example()), capacity=100.0))
     ToleranceClash(points=(0, 1), rules=(('capacity', ''),), smallest=True)
     """
-    items = [*(("point", stack.names[i]) for i in np.argsort(stack.place)),
+    items = [*(("point", stack.names[i]) for i in stack.in_file),
              *(("rule", name) for name in stack.rules), ("capacity", ""),
              *([("line", "")] if stack.line is not None else [])]  # fmt: skip
 

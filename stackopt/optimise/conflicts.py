@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from stackopt.errors import SolverError
-from stackopt.judge import ROOM, ROUNDING
+from stackopt.judge import ROOM
 from stackopt.optimise import mip
 from stackopt.optimise.scan import BATCH, BIG, misses, options, rates
 from stackopt.physics.dosing import SLACK, dose, dose_miss
-from stackopt.stack import Array, Stack
+from stackopt.stack import ROUNDING, Array, Stack
 
 MOST = 20  # conflicts listed
 _SETS = 20_000  # sets of points kept at a time, beyond which the model looks for conflicts

@@ -21,7 +21,7 @@ from stackopt.optimise.dual import Prices, Rules
 from stackopt.optimise.medians import TooManySets, good_set, sets_below, whole
 from stackopt.optimise.merge import TooManyLabels
 from stackopt.optimise.models import Sliding
-from stackopt.optimise.outcome import TINY, Outcome, Stopped
+from stackopt.optimise.outcome import TINY, Outcome, Stopped, avoided
 from stackopt.optimise.price import price
 from stackopt.optimise.scan import BATCH, BIG, Options, options, rates
 from stackopt.optimise.sets import AtRates, union
@@ -133,8 +133,7 @@ class Hunt:
         return bool(len(self.at)) and bool((self.least < BIG / 2).any(axis=0).all())
 
     def _avoided(self, generators: tuple[float, ...]) -> bool:
-        return any(all(any(abs(r - a) <= self.apart * a for r in generators) for a in avoided)
-                   for avoided in self.avoid)  # fmt: skip
+        return avoided(generators, self.avoid, self.apart)
 
     def _each(self, of: Callable[[Options, Array], Array]) -> Array:
         """The least of something over the options of each point at each rate [rates, points]."""

@@ -27,6 +27,17 @@ def same_rate(first: float, second: float) -> bool:
     return abs(first - second) <= TIE * second
 
 
+def changes_by_option(stack: Stack) -> np.ndarray:
+    """How many of a point's settings an option changes against today [points, options]; 0 where today is not known."""
+    option = np.arange(stack.stroke.shape[1] * stack.screws)
+    stroke, screw = np.divmod(option, stack.screws)
+    found = np.zeros((len(stack.names), len(option)))
+    for i, today in enumerate(stack.now):
+        if today is not None:
+            found[i] = (stroke != today[0]).astype(float) + (screw != today[1])
+    return found
+
+
 class Model:
     """What both models share: capacity, the file's rules, and what can be made small or held.
 
@@ -126,13 +137,14 @@ class Settled(Model):
         parts = options(stack, np.array(self.at)) if parts is None else parts
         usable = (parts.excess < BIG / 2) if usable is None else usable & (parts.excess < BIG / 2)
         self.picks: list[dict[tuple[int, int], Any]] = []
+        changed = changes_by_option(stack)
         for i in range(len(stack.names)):
             keys = [(int(s), int(o)) for s, o in np.argwhere(usable[:, i])]
             self.picks.append(dict(zip(keys, self.rows.choice([self._meaning(i, *key) for key in keys]), strict=True)))
             for goal, part in (("air", parts.air), ("value", parts.cost)):
                 self.goals[goal] += [(float(part[s, i, o]), y) for (s, o), y in self.picks[i].items()]
             if stack.now[i] is not None:
-                self.goals["changes"] += [(float(self._changed(i, o)), y) for (_, o), y in self.picks[i].items()]
+                self.goals["changes"] += [(float(changed[i, o]), y) for (_, o), y in self.picks[i].items()]
         for goal, part in (("excess", parts.excess), ("error", parts.error)):
             sums = [[(float(part[s, i, o]), y) for (s, o), y in row.items() if part[s, i, o]]
                     for i, row in enumerate(self.picks)]  # fmt: skip
@@ -158,10 +170,6 @@ class Settled(Model):
         stack = self.stack
         return (f"{stack.names[i]!r} at {self.at[site]:g}/min: pump {stack.pumps[i][stroke]!r}, mark "
                 f"{stack.marks[i][stroke]!r}, {stack.turns[i][screw]:g} turns")  # fmt: skip
-
-    def _changed(self, i: int, option: int) -> int:
-        stroke, screw = divmod(option, self.stack.screws)
-        return (stroke != self.stack.now[i][0]) + (screw != self.stack.now[i][1])
 
     def _is(self, i: int, of: str, label: Any) -> Iterable[tuple[float, Any]]:
         stack, screws = self.stack, self.stack.screws

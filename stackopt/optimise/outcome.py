@@ -18,5 +18,14 @@ class Outcome:
     closed: dict[str, int] = field(default_factory=dict)  # cells, by the argument that closed them
 
 
+def avoided(generators: tuple[float, ...], avoid: tuple[tuple[float, ...], ...], apart: float) -> bool:
+    """Whether rates [1/min] include all of a set that is to be avoided, each to within a share `apart`.
+
+    >>> avoided((10.0, 20.0), ((20.0,),), 1e-9), avoided((10.0,), ((10.0, 20.0),), 1e-9)
+    (True, False)
+    """
+    return any(all(any(abs(r - a) <= apart * a for r in generators) for a in rates) for rates in avoid)
+
+
 class Stopped(Exception):
     """Why there is no proof: "time limit", "interrupted" or "unproved"."""

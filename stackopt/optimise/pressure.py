@@ -18,18 +18,18 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from stackopt.judge import ROOM, ROUNDING, TIE, Settings, Verdict, judge
+from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
 from stackopt.optimise import proving
 from stackopt.optimise.medians import TooManySets, good_set, sets_below
 from stackopt.optimise.mip import NoProof
-from stackopt.optimise.models import Settled
-from stackopt.optimise.outcome import Outcome, Stopped
+from stackopt.optimise.models import Settled, changes_by_option
+from stackopt.optimise.outcome import Outcome, Stopped, avoided
 from stackopt.optimise.price import price
 from stackopt.optimise.scan import BATCH, BIG, Options, misses, options, rates
 from stackopt.physics import air, spray
 from stackopt.problem.branches import OUTLET
 from stackopt.problem.constraints import Row
-from stackopt.stack import Array, Stack
+from stackopt.stack import ROUNDING, Array, Stack
 from stackopt.supply import settled, through
 
 NEAR = 2e-9  # a bound this close to what was found meets it
@@ -220,8 +220,7 @@ class Hunt:
         return all(self._measure(goal, verdict, settings) <= most + TIE for goal, most in self.limits.items())
 
     def _avoided(self, generators: tuple[float, ...]) -> bool:
-        return any(all(any(abs(r - a) <= self.apart * a for r in generators) for a in avoided)
-                   for avoided in self.avoid)  # fmt: skip
+        return avoided(generators, self.avoid, self.apart)
 
     def _found(self, settings: Settings) -> Verdict:
         """Judge settings, and keep them if they may be the answer and are the best so far."""
@@ -254,7 +253,7 @@ class Hunt:
         drive = (at[:, None, None, None] * stack.drive[..., None]) + np.zeros((1, 1, 1, stack.screws))
         least, most = (np.nan_to_num((flow[:, None, :] + drive).reshape(shape)) for flow in flows)
         usable = parts.excess < BIG / 2
-        usable &= (stack.pressure_min <= high * (1 + ROUNDING)).repeat(stack.screws, axis=1)
+        usable &= ~stack.stalls(high).repeat(stack.screws, axis=1)
         needed = np.where(usable, parts.air, BIG)
         if stage != "excess":
             # What an option may miss at most in an answer of least X, and so the least air that it can be part of.
@@ -286,14 +285,7 @@ class Hunt:
 
     @cached_property
     def _changed(self) -> Array:
-        """How many settings of a point an option changes against today [points, options]."""
-        stack = self.stack
-        found = np.zeros((len(stack.names), stack.stroke.shape[1] * stack.screws))
-        option = np.arange(found.shape[1])
-        for i, today in enumerate(stack.now):
-            if today is not None:
-                found[i] = (option // stack.screws != today[0]) + (option % stack.screws != today[1])
-        return found
+        return changes_by_option(self.stack)
 
     def _may_be_better(self, seen: Seen, stage: str) -> np.ndarray:
         """Options that an answer as good as the best known can contain, by their own costs and the others' least."""

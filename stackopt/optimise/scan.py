@@ -10,10 +10,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from stackopt.judge import ROOM, ROUNDING
+from stackopt.judge import ROOM
 from stackopt.optimise.rulerows import RuleRows
 from stackopt.physics import dosing, spray
-from stackopt.stack import Array, Stack
+from stackopt.stack import ROUNDING, Array, Stack
 
 BIG = 1e12  # cost of an option that is not allowed: far above any real cost, far below overflow
 _SOME = 16  # rates looked at closely together, at first

@@ -4,8 +4,6 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from stackopt.report.lines import WIDTH, conflict_lines, labelled
 from stackopt.words import number, rate_words
 
@@ -34,7 +32,7 @@ def rates_text(found: "Rates", width: int = WIDTH) -> str:
         lines.append(labelled("", "(there may be more conflicts)", width))
     lines += ["", "strokes/min at which a mark gives the dose in tolerance"]
     rows = []
-    for i in np.argsort(stack.place).tolist():
+    for i in stack.in_file:
         bands = sorted(rates.bands[i], key=lambda b: (b.low, b.high))
         several = len(set(stack.pumps[i])) > 1
         texts = [f"{rate_words(b.low, b.high)} (mark {stack.marks[i][b.stroke]}"
@@ -70,7 +68,7 @@ def lanes(found: "Rates", width: int = WIDTH) -> list[str]:
         return min(max(round(share * (across - 1)), 0), across - 1)
 
     lines = []
-    for i in np.argsort(stack.place).tolist():
+    for i in stack.in_file:
         rows: list[list[str]] = [[" "] * across]
         for band in sorted(rates.bands[i], key=lambda b: (b.low, b.high)):
             first, last = column(band.low), column(band.high)

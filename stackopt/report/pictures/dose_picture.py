@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from stackopt.report.pictures.canvas import GREY, WIDE, Pen, draw, nothing
 from stackopt.report.pictures.layout import Lanes, axis, foot, foot_height, lane_height
 from stackopt.report.pictures.names import NAME, Rows, figure, percent, plain
-from stackopt.report.pictures.points import NO_SETTINGS, in_order, missed_of, missed_words, thinned, thinned_words
+from stackopt.report.pictures.points import NO_SETTINGS, missed_of, missed_words, thinned, thinned_words
 from stackopt.report.pictures.scale import Scale
 from stackopt.words import number
 
@@ -18,7 +18,7 @@ _RANGE = "#d9dfe8"
 def _edges(result: "Result") -> list[tuple[float, float]]:
     """Least and most dose of each point, in the order of the file, as shares of what is required."""
     stack = result.stack
-    return [(1 - float(stack.below[i]), 1 + float(stack.above[i])) for i in in_order(stack)]
+    return [(1 - float(stack.below[i]), 1 + float(stack.above[i])) for i in stack.in_file]
 
 
 def doses_rows(result: "Result") -> Rows:

@@ -10,7 +10,7 @@ from stackopt.physics.spray import window
 from stackopt.report.pictures.canvas import BAND, DARK, GREY, INK, LIGHT, WIDE, Pen, draw, nothing
 from stackopt.report.pictures.layout import Lanes, axis, foot, foot_height, lane_height
 from stackopt.report.pictures.names import NAME, Rows, percent, plain, width
-from stackopt.report.pictures.points import NO_SETTINGS, in_order, missed_of, thinned, thinned_words
+from stackopt.report.pictures.points import NO_SETTINGS, missed_of, thinned, thinned_words
 from stackopt.report.pictures.scale import Scale
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def _uses(result: "Result") -> list[_Use]:
     dose_out, air_out = missed_of(result)
     ends = [1 - verdict.stray, 1 + verdict.stray] if stack.robust else [np.ones(len(stack.names))]
     found = []
-    for n, i in enumerate(in_order(stack)):
+    for n, i in enumerate(stack.in_file):
         errors = [float((1 + verdict.error[i]) * end[i] - 1) for end in ends]
         windows = [window(float(verdict.dose[i] * end[i]), stack.ratio_min[i], stack.ratio_max[i], stack.flow_min[i],
                           stack.flow_max[i]) for end in ends]  # fmt: skip

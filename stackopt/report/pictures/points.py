@@ -1,9 +1,7 @@
 """Which points of an answer are drawn, and which are out."""
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from stackopt.report.pictures.names import counted, listed
 
@@ -14,14 +12,9 @@ MOST = 64  # points drawn; the rows have them all
 NO_SETTINGS = "There are no settings to show: no answer was found."
 
 
-def in_order(stack: Any) -> list[int]:
-    """The points of a stack in the order of the file."""
-    return np.argsort(stack.place).tolist()
-
-
 def missed_of(result: "Result") -> tuple[list[bool], list[bool]]:
     """Whether dose and air of each point are out, in the order of the file."""
-    order, verdict = in_order(result.stack), result.verdict
+    order, verdict = result.stack.in_file, result.verdict
     return (verdict.dose_miss[order] > 0).tolist(), (verdict.air_miss[order] != 0).tolist()
 
 

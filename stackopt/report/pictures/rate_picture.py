@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from stackopt.report.pictures.canvas import BAND, DARK, GREY, INK, WASH, WIDE, Pen, draw
 from stackopt.report.pictures.layout import Lanes, axis, by_count, foot, foot_height
 from stackopt.report.pictures.names import Rows, counted, figure, listed, plain, width
-from stackopt.report.pictures.points import in_order, thinned, thinned_words
+from stackopt.report.pictures.points import thinned, thinned_words
 from stackopt.report.pictures.scale import Scale
 from stackopt.words import in_file_order, rate_words
 
@@ -57,7 +57,7 @@ def rate_map_rows(found: "Result | Rates") -> Rows:
     """
     whole, stack, settings, clashes = _map_of(found), found.stack, _chosen(found), _clashes(found)
     rows: Rows = [("point", "pump", "mark", "from, strokes/min", "to, strokes/min", "set", "clash")]
-    for i in in_order(stack):
+    for i in stack.in_file:
         clash = ", ".join(map(str, _numbers(clashes, i)))
         for band in whole.bands[i]:
             here = settings is not None and settings.stroke[i] == band.stroke
@@ -152,7 +152,7 @@ def rate_map(found: "Result | Rates") -> str:
     (True, True, False)
     """
     whole, stack, settings, clashes = _map_of(found), found.stack, _chosen(found), _clashes(found)
-    order = in_order(stack)
+    order = stack.in_file
     shown = [order[n] for n in thinned(len(order), [order.index(i) for one in clashes for i in one])]
     names = [stack.names[i] for i in shown]
     aside = 74 if clashes else 8
