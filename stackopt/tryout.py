@@ -321,7 +321,6 @@ def data_of(result: Result) -> dict[str, Any]:
     ({'min_per_min': 4.0, 'max_per_min': 60.0, 'step_per_min': 1.0, 'steps': 57, 'rates_per_min': None}, 2)
     """
     stack, settings = settled_stack(result), result.settings
-    order = stack.in_file
     at = rates_of(stack, settings.generators if settings else ())
     strokes, screws = _Table(), _Table()
     points = [{
@@ -349,7 +348,7 @@ def data_of(result: Result) -> dict[str, Any]:
         } for s, (pump, mark) in enumerate(zip(stack.pumps[i], stack.marks[i], strict=True))]),
         "screws": screws.row([{"turns": turns, "flow_L_per_min": float(flow)}
                               for turns, flow in zip(stack.turns[i], stack.flow[i], strict=False)]),
-    } for i in order]  # fmt: skip
+    } for i in stack.in_file]  # fmt: skip
     return {
         "format": "stackopt.tryout/1",
         "dial": {
@@ -378,7 +377,7 @@ def data_of(result: Result) -> dict[str, Any]:
         "screws": screws.rows,
         "by_name": list(stack.place),
         "rules": [_rule(name, rule, stack) for name, rule in stack.rules.items()],
-        "proved": _proved(result, stack, order, at),
+        "proved": _proved(result, stack, at),
         "notes": notes_of(result),
     }
 
@@ -412,14 +411,14 @@ def _limit(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def _proved(result: Result, stack: Stack, order: list[int], at: Array) -> dict[str, Any] | None:
+def _proved(result: Result, stack: Stack, at: Array) -> dict[str, Any] | None:
     """The answer's settings, with a text for each point."""
     settings = result.settings
     if settings is None:
         return None
     several = len(settings.generators) > 1
     rows = []
-    for i in order:
+    for i in stack.in_file:
         stroke, screw, rate = settings.stroke[i], settings.screw[i], settings.rates[i]
         pump = f"{stack.pumps[i][stroke]}, " if len(set(stack.pumps[i])) > 1 else ""
         text = f"{pump}mark {stack.marks[i][stroke]}, {shown(stack.turns[i][screw], FINE)} turns"

@@ -16,8 +16,10 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from stackopt.physics.atmospheres import ATMOSPHERE
+
 # One registry line a unit: pint's own syntax, each dimension with its base unit first.
-_REGISTRY = """
+_REGISTRY = f"""
 mL = [oil]
 uL = 0.001 mL
 L = 1000 mL
@@ -43,10 +45,10 @@ bar_absolute = [pressure]
 kPa_absolute = 0.01 bar_absolute
 MPa_absolute = 10 bar_absolute
 psi_absolute = 0.06894757293168361 bar_absolute
-bar_gauge = bar_absolute; offset: 1.01325
-kPa_gauge = 0.01 bar_absolute; offset: 1.01325
-MPa_gauge = 10 bar_absolute; offset: 1.01325
-psi_gauge = 0.06894757293168361 bar_absolute; offset: 1.01325
+bar_gauge = bar_absolute; offset: {ATMOSPHERE}
+kPa_gauge = 0.01 bar_absolute; offset: {ATMOSPHERE}
+MPa_gauge = 10 bar_absolute; offset: {ATMOSPHERE}
+psi_gauge = 0.06894757293168361 bar_absolute; offset: {ATMOSPHERE}
 celsius = [temperature]
 fahrenheit = 5 / 9 * celsius; offset: -160 / 9
 kelvin = celsius; offset: -273.15
@@ -139,7 +141,6 @@ KINDS: dict[str, Kind] = {
     "specific power": Kind("6.4 kW/(m^3/min)", ("specific power",)),
 }
 
-ATMOSPHERE = 1.01325  # what gauge pressures are counted from, bar absolute
 _TEXT_LIMIT = 60
 _NUMBER = r"[+-]?(?:[0-9]{1,25}(?:\.[0-9]{0,25})?|\.[0-9]{1,25})(?:[eE][+-]?[0-9]{1,3})?(?![0-9.])"
 LARGEST = 1e12  # inside units; nothing but 0 is nearer to 0 than its inverse

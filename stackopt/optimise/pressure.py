@@ -113,19 +113,22 @@ class Hunt:
     """One run. `goal` is what is least among settings of least excess: "value", "error", "air" or "changes".
 
     Only settings count that keep `limits` (goals by name and the most of them) and take at most `most_air` [L/min].
-    Where the least X is known already, it is given as `excess`; as `each`, what every point's own may be instead.
+    Where the least X is known already, it is given as `excess`; as `each`, what every point's own may be instead. `at`
+    are the rates to look at [1/min], all where they are not given; the run ends at its time limit or the `deadline` of
+    the monotonic clock.
     """
 
     def __init__(self, stack: Stack, avoid: tuple[tuple[float, ...], ...] = (), apart: float = TIE, goal: str = "value",
                  limits: Mapping[str, float] | None = None, most_air: float = np.inf,
-                 excess: float | None = None, each: float | None = None) -> None:  # fmt: skip
+                 excess: float | None = None, each: float | None = None, at: Array | None = None,
+                 deadline: float = np.inf) -> None:  # fmt: skip
         self.stack, self.avoid, self.apart = stack, avoid, apart
         self.goal, self.limits = goal, dict(limits or {})
         self.most_air = min(most_air, stack.capacity * ROOM)
         self.given, self.each = (excess, None) if each is None else (0.0, each)
-        self.deadline = time.monotonic() + stack.time_limit
+        self.deadline = min(deadline, time.monotonic() + stack.time_limit)
         self.closed: Counter[str] = Counter()
-        self.at = rates(stack)
+        self.at = rates(stack) if at is None else at
         self.best = np.inf  # least X found
         self.value = np.inf  # least of the goal found among settings of least X
         self.settings: Settings | None = None
@@ -192,13 +195,10 @@ class Hunt:
 
     def _pressures(self) -> tuple[float, float]:
         """What the stack's pressure lies between, whatever is set [bar absolute]."""
-        stack, point = self.stack, np.arange(len(self.stack.names))
-        drive = np.nan_to_num(stack.drive)
-        ends = []
-        for screw, some in ((-1, drive.max(axis=1) * self.at[-1]), (0, np.nanmin(stack.drive, axis=1) * self.at[0])):
-            screws = [0 if screw == 0 else len(row) - 1 for row in stack.turns]
-            ends.append(settled(stack, tuple(screws[i] for i in point), float(some.sum()))[0])
-        low, high = ends
+        stack = self.stack
+        most, least = float(np.nanmax(stack.drive, axis=1).sum()), float(np.nanmin(stack.drive, axis=1).sum())
+        low, _ = settled(stack, tuple(len(row) - 1 for row in stack.turns), most * self.at[-1])
+        high, _ = settled(stack, (0,) * len(stack.names), least * self.at[0])
         if through(stack, low) > self.most_air:
             low = float(air.downstream_pressure(*stack.line, stack.pressure, self.most_air)) * (1 - ROUNDING)
         return max(low * (1 - ROUNDING), OUTLET), high * (1 + ROUNDING)
@@ -320,8 +320,9 @@ class Hunt:
         more = np.where(seen.usable, seen.most, 0.0).max(axis=(0, 2)).sum()
         if less > through(stack, cell.low) * (1 + _SLACK) or more < through(stack, cell.high) * (1 - _SLACK):
             return np.inf
-        peak, rest = (np.where(seen.usable, part, BIG).min(axis=(0, 2)) for part in self._costs(seen, stage))
-        both = np.where(seen.usable, sum(self._costs(seen, stage)), BIG).min(axis=(0, 2)).sum()
+        costs = self._costs(seen, stage)
+        peak, rest = (np.where(seen.usable, part, BIG).min(axis=(0, 2)) for part in costs)
+        both = np.where(seen.usable, sum(costs), BIG).min(axis=(0, 2)).sum()
         bound = float(peak.max() + rest.sum()) if stack.worst else max(float(both), self._priced(cell, seen, stage))
         if stage == "changes":
             return float(np.ceil(bound - 1e-6))

@@ -4,20 +4,19 @@ Each asks the search of `pressure` again with another goal. Less air means a hig
 narrows what is searched.
 """
 
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from stackopt.judge import TIE, Settings, judge
+from stackopt.optimise.levels import SAME_AIR
 from stackopt.optimise.medians import MOST, TooManySets, sets_below
 from stackopt.optimise.outcome import Stopped
 from stackopt.optimise.pressure import Hunt
+from stackopt.optimise.scan import rates
 from stackopt.optimise.trial import Unsure
 from stackopt.stack import Stack
-
-SAME_AIR = 1e-6  # L/min; plans within it are one
 
 
 def possible(stack: Stack, wanted: np.ndarray, deadline: float) -> Settings | None:
@@ -44,10 +43,7 @@ def possible(stack: Stack, wanted: np.ndarray, deadline: float) -> Settings | No
 
 def _serving(stack: Stack, deadline: float, at: np.ndarray | None = None) -> Hunt:
     """A run whose settings have no excess, or are None; Unsure where that is not decided."""
-    hunt = Hunt(stack)
-    hunt.deadline = min(deadline, time.monotonic() + stack.time_limit)
-    if at is not None:
-        hunt.at = at
+    hunt = Hunt(stack, at=at, deadline=deadline)
     try:
         if not hunt.serves():
             hunt.settings = None
@@ -72,9 +68,8 @@ class Walk:
         yield from self._found
 
     def _least(self, goal: str, limits: dict[str, float], most_air: float) -> Settings | None:
-        hunt = Hunt(self.stack, goal=goal, limits=limits, most_air=most_air, **self._excess)
-        hunt.deadline = self.deadline
-        return hunt.run().settings
+        return Hunt(self.stack, goal=goal, limits=limits, most_air=most_air, deadline=self.deadline,
+                    **self._excess).run().settings  # fmt: skip
 
     def plan(self, most_air: float = np.inf) -> Settings | None:
         """The least error with at most so much air [L/min], and of such settings the least air; None without any."""
@@ -125,12 +120,8 @@ def fewest_changes(stack: Stack, limits: dict[str, float], deadline: float) -> S
     Raises Stopped where that is not proved.
     """
     excess, value = limits["excess"], {"value": limits["value"]}
-    hunts = (Hunt(stack, goal="changes", limits=value, excess=excess), Hunt(stack, limits={}, excess=excess))
-    for hunt in hunts:
-        hunt.deadline = deadline
-    found = hunts[0].run()
-    hunts[1].limits = {**value, "changes": found.value_bound}
-    return hunts[1].run().settings
+    fewest = Hunt(stack, goal="changes", limits=value, excess=excess, deadline=deadline).run().value_bound
+    return Hunt(stack, limits={**value, "changes": fewest}, excess=excess, deadline=deadline).run().settings
 
 
 def alone(stack: Stack, deadline: float) -> np.ndarray:
@@ -155,7 +146,7 @@ def fewest_rates(stack: Stack, deadline: float) -> Settings | None:
 
     Raises Unsure where that is not decided.
     """
-    for count in range(1, min(len(stack.names), len(Hunt(stack).at)) + 1):
+    for count in range(1, min(len(stack.names), len(rates(stack))) + 1):
         some = replace(stack, count=count)
         hunt = _serving(some, deadline)
         if hunt.settings is None:
@@ -182,6 +173,5 @@ def _rising(stack: Stack, hunt: Hunt) -> Iterator[tuple[float, ...]]:
 
 def shared_out(stack: Stack, found: Settings, deadline: float) -> Settings:
     """At the rates found, the settings without excess and with the least weighted error. Raises Stopped."""
-    hunt = Hunt(replace(stack, worst=False), goal="error", excess=0.0)
-    hunt.at, hunt.deadline = np.array(found.generators), deadline
-    return hunt.run().settings or found
+    at = np.array(found.generators)
+    return Hunt(replace(stack, worst=False), goal="error", excess=0.0, at=at, deadline=deadline).run().settings or found

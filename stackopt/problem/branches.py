@@ -6,15 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackopt import units
 from stackopt.errors import noting
 from stackopt.physics import air
+from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.problem.model import AirLine, Nozzle
 
 Array = NDArray[np.float64]
 
 TURN = 0.125  # settings between the table's points where a nozzle may be interpolated, turns
-OUTLET = units.ATMOSPHERE  # what nozzles blow into, bar absolute
+OUTLET = ATMOSPHERE  # what nozzles blow into, bar absolute
 
 
 @dataclass(frozen=True, eq=False)

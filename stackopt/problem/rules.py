@@ -11,6 +11,7 @@ from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
 
 from stackopt import units
 from stackopt.errors import Fault
+from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.problem.branches import turns_of
 from stackopt.problem.constraints import Constraint, Machine, kind_named, kinds
 from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, given_in
@@ -265,10 +266,10 @@ def _nozzles(problem: Problem) -> Iterator[Fault]:
         yield from _rising(nozzle, *rows)
     pressure = problem.air.pressure if problem.air else None
     for name, nozzle in (problem.nozzles or {}).items():
-        if nozzle and nozzle.measured_at and nozzle.measured_at.number <= units.ATMOSPHERE:
+        if nozzle and nozzle.measured_at and nozzle.measured_at.number <= ATMOSPHERE:
             yield Fault(path(("nozzles", name, "measured_at")), f"'{nozzle.measured_at}'",
                         "a pressure above that of the open air")  # fmt: skip
-    if pressure and pressure.number <= units.ATMOSPHERE:
+    if pressure and pressure.number <= ATMOSPHERE:
         yield Fault("air.pressure", f"'{pressure}'", "a pressure above that of the open air")
 
 

@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 from stackopt import units
+from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.words import number
 
 
@@ -36,7 +37,7 @@ class Measures(NamedTuple):
         >>> MEASURES["us"].pressure_of(6.0)
         '87.02 psi'
         """
-        return f"{number(units.to(bar_gauge + units.ATMOSPHERE, self.pressure, 'pressure'))} {self.pressure}"
+        return f"{number(units.to(bar_gauge + ATMOSPHERE, self.pressure, 'pressure'))} {self.pressure}"
 
     def oil_of(self, mL: float) -> str:
         """A volume of oil with its unit.

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from stackopt.judge import TIE
+from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.report.beside_text import beside_lines
 from stackopt.report.lines import WIDTH, conflict_lines, labelled, table
 from stackopt.report.measures import MEASURES, METRIC, REFERENCES, Measures
-from stackopt.units import ATMOSPHERE
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ NO_SETTINGS = "There are no settings to show: no answer was found."
 
 def missed_of(result: "Result") -> tuple[list[bool], list[bool]]:
     """Whether dose and air of each point are out, in the order of the file."""
-    order, verdict = result.stack.in_file, result.verdict
+    order, verdict = list(result.stack.in_file), result.verdict
     return (verdict.dose_miss[order] > 0).tolist(), (verdict.air_miss[order] != 0).tolist()
 
 
