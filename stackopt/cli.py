@@ -199,8 +199,11 @@ def _write_new(file: str, text: str) -> None:
     except FileExistsError:
         raise ProblemError((Fault(None, "a file of that name", "a new name; nothing is overwritten"),), file) from None
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise ProblemError((Fault(None, reason, "a place that can be written to"),), file) from None
+        raise _not_writable(error, file) from None
+
+
+def _not_writable(error: Exception, place: str, expected: str = "a place that can be written to") -> ProblemError:
+    return ProblemError((Fault(None, getattr(error, "strerror", None) or str(error), expected),), place)
 
 
 def _page_of(page: str) -> str:
@@ -219,8 +222,7 @@ def _page_of(page: str) -> str:
         elif not os.path.isdir(os.path.dirname(place)):
             raise ProblemError((Fault(None, "no such folder", "a place that can be written to"),), page)
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise ProblemError((Fault(None, reason, "a place that can be written to"),), page) from None
+        raise _not_writable(error, page) from None
     return place
 
 
@@ -235,8 +237,7 @@ def _pages_in(folder: str, files: list[str]) -> dict[str, str]:
     try:
         os.makedirs(folder, exist_ok=True)
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise ProblemError((Fault(None, reason, "a folder that can be made"),), folder) from None
+        raise _not_writable(error, folder, "a folder that can be made") from None
     for page in pages.values():
         _page_of(page)
     return pages
@@ -273,8 +274,7 @@ def _replace(page: str, text: str) -> None:
                 os.unlink(part)
                 raise
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise ProblemError((Fault(None, reason, "a place that can be written to"),), page) from None
+        raise _not_writable(error, page) from None
 
 
 @app.command()

@@ -27,7 +27,7 @@ from stackopt.problem.model import Problem
 from stackopt.proposals import changed
 from stackopt.stack import Stack
 from stackopt.whatif import Case, what_if
-from stackopt.words import conflict_words, groups_words, hard_words, number, tolerance_words
+from stackopt.words import MIST, VANISHING, conflict_words, groups_words, hard_words, number, tolerance_words
 
 EXPLAIN = 10.0  # seconds that an explanation may take
 ADVISE = 5.0  # and the advice
@@ -35,10 +35,8 @@ APART = 0.01  # on a free dial, a rate nearer than this share to another is no o
 CAUTIONS = (
     "Shut off and vent the air before touching screws or lines; keep hands and face out of the jet, and check sprays "
     "on corrugated cardboard, never on skin.",
-    "Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
-    "licensed practice.",
+    MIST,
 )
-VANISHING = "Fluids that vanish are often flammable: no ignition sources, no hot work; ask the safety officer."
 BURNS = "This fluid's vapour can burn: no ignition sources, no hot work; ask the safety officer."
 STALLS = 2.8  # bar absolute; below it a nozzle whose critical ratio is not known may pass over 2 % less than scaled
 

@@ -34,7 +34,8 @@ def settled(stack: Stack, screws: tuple[int | None, ...], drive: float) -> tuple
         return stack.pressure, flow
     keys = list(zip(stack.nozzle[point].tolist(), opened, strict=True))
     used = list(dict.fromkeys(keys))
-    of = np.array([used.index(key) for key in keys], dtype=int)
+    place = {key: k for k, key in enumerate(used)}
+    of = np.array([place[key] for key in keys], dtype=int)
     many = np.bincount(of, minlength=len(used)).astype(float)
     rows = [(stack.branches[kind].conductance[screw], stack.branches[kind].critical_ratio) for kind, screw in used]
     length = np.array([len(ratios) for _, ratios in rows], dtype=int)

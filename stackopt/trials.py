@@ -21,7 +21,7 @@ from stackopt.problem.rules import on_dial
 from stackopt.problem.sheet import Row, place_of
 from stackopt.proposals import Key, changed, inline, key_of, refusals
 from stackopt.stack import Stack
-from stackopt.words import number
+from stackopt.words import MIST, VANISHING, number
 
 COLUMNS = ("point", "rate", "mark", "turns", "seen", "pump", "run")
 NEEDED = ("point", "rate", "mark", "turns", "seen")
@@ -31,10 +31,8 @@ LIMIT = 1000  # contradictions that are listed a point
 CAUTIONS = (
     "Shut off and vent the air before touching screws or lines; spray on corrugated cardboard, never towards anyone or "
     "on skin; keep hands and face out of the jet.",
-    "Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
-    "licensed practice.",
+    MIST,
 )
-VANISHING = "Fluids that vanish are often flammable: no ignition sources, no hot work; ask the safety officer."
 
 
 @dataclass(frozen=True)

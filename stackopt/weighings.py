@@ -19,7 +19,7 @@ from stackopt.physics import weighing
 from stackopt.problem.model import Problem
 from stackopt.problem.sheet import Row, place_of
 from stackopt.proposals import Key, bare, changed, decimals, inline, key_of, refusals
-from stackopt.words import number
+from stackopt.words import MIST, number
 
 COLUMNS = ("pump", "point", "mark", "strokes", "mass", "tare", "balance", "temperature", "run")
 NEEDED = ("mark", "strokes", "mass")
@@ -29,8 +29,7 @@ REPLICATES = 10  # what ISO 8655-6:2002 asks for in checks with water
 STROKES = 1e9  # more no one counts
 CAUTIONS = (
     "Shut off and vent the air before opening lines; keep hands and face out of the jet while collecting.",
-    "Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
-    "licensed practice.",
+    MIST,
 )
 VANISHING = ("Fluids that vanish are often flammable and lose mass while they stand: a closed vial, no ignition "
              "sources; ask the safety officer.")  # fmt: skip
@@ -316,8 +315,8 @@ def _run(problem: Problem, row: Row, per_gram: float | None, water: bool, seen: 
         per_gram = None if temperature is None else float(weighing.z_factor(temperature))
     if None in (pump, mark, strokes, mass, per_gram):
         return None
-    if limit is None and (given := getattr(problem, "weighing", None)) is not None:
-        limit = given.balance.number
+    if limit is None and problem.weighing is not None:
+        limit = problem.weighing.balance.number
     scale = per_gram / (strokes * count)
     volume = (mass - (tare or 0.0)) * scale
     if not 1e-12 <= volume <= 1e12:

@@ -10,6 +10,10 @@ from stackopt.problem.branches import OUTLET
 from stackopt.stack import Stack
 from stackopt.supply import through
 
+MIST = ("Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
+        "licensed practice.")  # fmt: skip
+VANISHING = "Fluids that vanish are often flammable: no ignition sources, no hot work; ask the safety officer."
+
 
 def number(value: float, digits: int = 4) -> str:
     """A figure to read, not to compute with.

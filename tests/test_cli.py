@@ -1,7 +1,6 @@
 """The command line: exit codes, what goes to which stream, nothing that a terminal or pipe trips over."""
 
 import copy
-import io
 import json
 import os
 import random
@@ -12,10 +11,10 @@ import sys
 import threading
 import time
 import tomllib
-import types
 from pathlib import Path
 
 import pytest
+from commands import Run
 from hypothesis import HealthCheck, given, settings
 from strategies import cases, raw
 
@@ -67,36 +66,6 @@ def put(folder, data, name="m.json"):
     file = folder / name
     file.write_text(data if isinstance(data, str) else json.dumps(data), encoding="utf-8")
     return str(file)
-
-
-class Run:
-    """What one command line did."""
-
-    def __init__(self, code, out, err):
-        self.code, self.out, self.err = code, out, err
-        assert "Traceback" not in err + out, err
-        assert "\x1b" not in out + err
-
-    @property
-    def json(self):
-        return json.loads(self.out, parse_constant=pytest.fail)
-
-
-@pytest.fixture
-def run(capfd, monkeypatch):
-    """Run a command line in this process."""
-
-    def call(*words, stdin=None):
-        monkeypatch.setattr("sys.argv", ["stackopt", *words])
-        if stdin is not None:
-            monkeypatch.setattr("sys.stdin", types.SimpleNamespace(buffer=io.BytesIO(stdin.encode())))
-        capfd.readouterr()
-        with pytest.raises(SystemExit) as caught:
-            cli.main()
-        seen = capfd.readouterr()
-        return Run(caught.value.code, seen.out, seen.err)
-
-    return call
 
 
 def start(*words, code=None, **more):

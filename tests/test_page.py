@@ -15,7 +15,6 @@ from pathlib import Path
 import browser
 import pytest
 from test_cli import FILES, put
-from test_cli import run as run  # a fixture
 
 import stackopt
 from stackopt.errors import StackoptError

@@ -1,11 +1,9 @@
 """Spray trials: bounds against a slow oracle, contradictions against all subsets, and every fault by its place."""
 
-import io
 import itertools
 import json
 import math
 import random
-import types
 from pathlib import Path
 
 import pytest
@@ -13,7 +11,6 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 import stackopt
-from stackopt import cli
 from stackopt.errors import ProblemError
 
 # At mark 3 and r strokes a minute the dose is 0.1 r mL/min, at mark 1 half of that.
@@ -370,24 +367,6 @@ def test_a_rate_that_the_dial_does_not_have_is_told(tmp_path):
     found = answer(tmp_path, [("a", 10.5, 3, 1, "good"), ("a", 90, 3, 3, "sputter")])
     assert [text for text in found.warnings if "dial" in text] == [
         "line 2: the dial cannot be set to 10.5/min", "line 3: the dial cannot be set to 90/min"]  # fmt: skip
-
-
-@pytest.fixture
-def run(capfd, monkeypatch):
-    """Run a command line in this process: exit code, standard output, standard error."""
-
-    def call(*words, stdin=None):
-        monkeypatch.setattr("sys.argv", ["stackopt", *words])
-        if stdin is not None:
-            monkeypatch.setattr("sys.stdin", types.SimpleNamespace(buffer=io.BytesIO(stdin.encode())))
-        capfd.readouterr()
-        with pytest.raises(SystemExit) as caught:
-            cli.main()
-        seen = capfd.readouterr()
-        assert "Traceback" not in seen.err + seen.out
-        return caught.value.code, seen.out, seen.err
-
-    return call
 
 
 def files(folder, rows):

@@ -1,12 +1,10 @@
 """Weighings: published values of metrology, a pump whose truth is known, and every fault of the file by its place."""
 
-import io
 import json
 import math
 import random
 import re
 import tomllib
-import types
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import stackopt
-from stackopt import cli
 from stackopt.errors import OutOfRange, ProblemError
 from stackopt.physics import weighing
 
@@ -479,24 +476,6 @@ def test_files_from_spreadsheets(tmp_path, delimiter, mark, end):
     text = sheet(HAND, delimiter) + "\n" + delimiter * 8 + "\n\n"
     found = stackopt.calibrate(machine(), put(tmp_path, mark + text.replace("\n", end).encode()))
     assert found.pumps == answer(tmp_path, HAND).pumps
-
-
-@pytest.fixture
-def run(capfd, monkeypatch):
-    """Run a command line in this process: exit code, standard output, standard error."""
-
-    def call(*words, stdin=None):
-        monkeypatch.setattr("sys.argv", ["stackopt", *words])
-        if stdin is not None:
-            monkeypatch.setattr("sys.stdin", types.SimpleNamespace(buffer=io.BytesIO(stdin.encode())))
-        capfd.readouterr()
-        with pytest.raises(SystemExit) as caught:
-            cli.main()
-        seen = capfd.readouterr()
-        assert "Traceback" not in seen.err + seen.out
-        return caught.value.code, seen.out, seen.err
-
-    return call
 
 
 def files(folder, rows=HAND):
