@@ -291,11 +291,11 @@ def _rising(nozzle: Any, place: tuple, values: Any, what: str) -> Iterator[Fault
     if len(nozzle.turns) != len(values):
         yield Fault(path(place), f"{len(values)} {what}", f"one for each of the {len(nozzle.turns)} turns")
     numbers = [value if isinstance(value, float) else value.number for value in values]
+    written = [found(value if isinstance(value, float) else str(value)) for value in values]
     for i, (before, number) in enumerate(pairwise(numbers), 1):
         if number < before:
-            yield Fault(path((*place, i)), found(values[i] if isinstance(values[i], float) else str(values[i])),
-                        f"at least {found(values[i - 1] if isinstance(values[i], float) else str(values[i - 1]))}: "
-                        "the flow never falls as turns rise")  # fmt: skip
+            yield Fault(path((*place, i)), written[i],
+                        f"at least {written[i - 1]}: the flow never falls as turns rise")  # fmt: skip
     if not any(number > 0 for number in numbers):
         yield Fault(path(place), "no flow at any turns", "a setting with flow")
 
