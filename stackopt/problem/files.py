@@ -1,10 +1,12 @@
 """Problem files: TOML, JSON and points from CSV, with the line of every fault; and the JSON Schema."""
 
+import hashlib
 import json
 import re
 import sys
 import tomllib
 from collections import Counter
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,7 @@ _DOTTED = re.compile(r"(?:[A-Za-z0-9_-]+[ \t]*\.[ \t]*){50}")
 _TEXT_OR_REMARK = re.compile(
     r'''"""(?:[^\\]|\\.)*?"""|\'{3}.*?\'{3}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|\#[^\n]*''', re.DOTALL
 )
+_MAY_NAME_POINTS = (b"points", b"\\u", b"\\U")  # any escape might spell it
 _NESTING = "tables or lists nested less deeply"
 
 
@@ -41,33 +44,80 @@ def read(file: str | Path) -> Problem:
     """
     name = str(file)
     try:
-        problem = _problem(name)
+        source = Source(name, _bytes_of(name))
     except ProblemError as error:
         raise ProblemError(error.faults, name) from None
-    problem._file = name
-    return problem
+    return problem_in(source)
 
 
-def _problem(name: str) -> Problem:
-    text = text_in(name)
-    is_json = name.lower().endswith(".json") or (name == "-" and text.lstrip()[:1] == "{")
-    data = _parse_json(text) if is_json else _parse_toml(text)
+@dataclass(frozen=True)
+class Source:
+    """A problem file as it was found: what is read from it later is what was there then.
+
+    `table` are the bytes of the CSV file that it names, or why there are none; None until that is asked for.
+    """
+
+    name: str
+    data: bytes
+    table: bytes | ProblemError | None = None
+
+    def whole(self) -> "Source":
+        """The same with its CSV file, to be read where the file is not."""
+        if not any(mark in self.data for mark in _MAY_NAME_POINTS):
+            return self
+        try:
+            data = _parse(self.name, _decode(self.data))
+            named = data["points"] if isinstance(data, dict) and "points" in data else None
+            return self if named is None else replace(self, table=_beside(self.name, named))
+        except ProblemError as error:
+            return replace(self, table=error)
+
+    def points(self, named: Any) -> bytes:
+        """The bytes of the CSV file of that name."""
+        if isinstance(self.table, ProblemError):
+            raise self.table
+        return _beside(self.name, named) if self.table is None else self.table
+
+
+def problem_in(source: Source) -> Problem:
+    """The problem that a file holds. Raises as `read` does."""
+    try:
+        return _problem(source)
+    except ProblemError as error:
+        raise ProblemError(error.faults, source.name) from None
+
+
+def _problem(source: Source) -> Problem:
+    name = source.name
+    text = _decode(source.data)
+    data = _parse(name, text)
     faults: list[Fault] = []
     rows: dict[str, int] = {}
     points_file = None
+    sums = [(Path(name).name, hashlib.sha256(source.data).hexdigest())]
     if isinstance(data, dict) and "points" in data:
         points_file = data.pop("points")
-        data["point"], rows = _points(name, points_file, "point" in data, faults)
+        data["point"], rows = _points(source, points_file, "point" in data, faults, sums)
     try:
         problem = Problem.model_validate(data)
     except ProblemError as error:
         # Where the points' own file could not be read, that they lack is no fault of its own.
         faults += [f for f in error.faults if not (faults and f.key == "point")]
     if faults:
-        lines = _lines(text, is_json)[0]
+        lines = _lines(text, _is_json(name, text))[0]
         placed = [_placed(fault, lines, rows, points_file) for fault in faults]
         raise ProblemError(tuple(sorted(placed, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
+    problem._file = name
+    problem._checksums = () if name == "-" else tuple(sums)
     return problem
+
+
+def _is_json(name: str, text: str) -> bool:
+    return name.lower().endswith(".json") or (name == "-" and text.lstrip()[:1] == "{")
+
+
+def _parse(name: str, text: str) -> Any:
+    return _parse_json(text) if _is_json(name, text) else _parse_toml(text)
 
 
 def _refuse(line: int | None, what: str, expected: str, key: str | None = None) -> ProblemError:
@@ -76,15 +126,17 @@ def _refuse(line: int | None, what: str, expected: str, key: str | None = None) 
 
 def text_in(name: str) -> str:
     """A file's text, or that of standard input; UTF-8, with or without a byte order mark."""
+    return _decode(_bytes_of(name))
+
+
+def _bytes_of(name: str) -> bytes:
     try:
         if name == "-":
-            raw = sys.stdin.buffer.read(SIZE_LIMIT + 1)
-        else:
-            with open(name, "rb") as stream:
-                raw = stream.read(SIZE_LIMIT + 1)
+            return sys.stdin.buffer.read(SIZE_LIMIT + 1)
+        with open(name, "rb") as stream:
+            return stream.read(SIZE_LIMIT + 1)
     except (OSError, ValueError) as error:
         raise _refuse(None, getattr(error, "strerror", None) or "no file", "a file that can be read") from None
-    return _decode(raw)
 
 
 def _decode(raw: bytes) -> str:
@@ -144,13 +196,14 @@ _NUMBERS = {"count", "weight", "cut.strokes", "now.turns"}
 _LISTS = {"pump", "tags"}
 
 
-def _points(name: str, points_file: Any, given_twice: bool, faults: list[Fault]):
+def _points(source: Source, points_file: Any, given_twice: bool, faults: list[Fault], sums: list[tuple[str, str]]):
     """The rows of the points' file as tables, and the line of each place in it."""
     try:
         if given_twice:
             raise _refuse(None, "both 'points' and [[point]]", "one of them", "points")
-        rows = rows_of(_decode(_beside(name, points_file)))
-        return _tables(rows, points_file, faults)
+        table = source.points(points_file)
+        sums.append((points_file, hashlib.sha256(table).hexdigest()))
+        return _tables(rows_of(_decode(table)), points_file, faults)
     except ProblemError as error:
         inside = "" if error.faults[0].key == "points" else f"points in {found(points_file)}"
         faults += [Fault(inside or f.key, f.found, f.expected, f.line) for f in error.faults]

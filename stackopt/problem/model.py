@@ -325,6 +325,7 @@ class Problem(Part):
     weighing: Weighing | None = None
     solve: Solve = Solve()
     _file: str | None = PrivateAttr(default=None)
+    _checksums: tuple[tuple[str, str], ...] = PrivateAttr(default=())
 
     @model_validator(mode="wrap")
     @classmethod
@@ -348,6 +349,11 @@ class Problem(Part):
     def file(self) -> str | None:
         """The file that the problem was read from, as it was named."""
         return self._file
+
+    @property
+    def checksums(self) -> tuple[tuple[str, str], ...]:
+        """Name and SHA-256 of the file that was read, and of its file of points; () where it came from no file."""
+        return self._checksums
 
     @property
     def sizes(self) -> dict[str, float]:

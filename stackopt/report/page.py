@@ -2,10 +2,8 @@
 
 import base64
 import hashlib
-import json
 import math
 import re
-import tomllib
 import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -133,7 +131,7 @@ def page(result: "Result", today: date) -> str:
         result=result, problem=result.problem, stack=result.stack, verdict=result.verdict, version=VERSION,
         title=result.problem.title.strip() or "Machine without a title", today=today.isoformat(),
         style=Markup(style), script=Markup(script), policy=policy(style, script),
-        status=_sentence(status_words(result)), sources=sources(result.problem.file), conflict=conflict,
+        status=_sentence(status_words(result)), sources=result.problem.checksums, conflict=conflict,
         why=[clash["why"] for clash in result.conflicts], always=_always(result.conflicts), most=_most(result),
         rate_map=_picture(result, "rate_map") if conflict else None,
         rates=_rates(result), rows=_rows(result),
@@ -172,34 +170,6 @@ def _asset(name: str) -> str:
     if re.search(r"</(style|script)|<!--", text, re.IGNORECASE):
         raise StackoptError(f"{name} would end the element that holds it")
     return text
-
-
-def checksum(file: str | Path) -> str | None:
-    """SHA-256 of a file's bytes in hexadecimal digits; None where it cannot be read."""
-    try:
-        return hashlib.sha256(Path(file).read_bytes()).hexdigest()
-    except OSError:
-        return None
-
-
-def sources(file: str | None) -> list[tuple[str, str | None]]:
-    """The problem file's name and checksum, and those of its file of points; nothing where it is no file."""
-    if file is None or file == "-":
-        return []
-    beside = _points_file(file)
-    files = [Path(file)] + ([Path(file).parent / beside] if beside else [])
-    return [(one.name, checksum(one)) for one in files]
-
-
-def _points_file(file: str) -> str | None:
-    """The name of the CSV file that a problem file takes its points from; None where it has none."""
-    try:
-        raw = Path(file).read_text(encoding="utf-8-sig")
-        data = json.loads(raw) if file.lower().endswith(".json") else tomllib.loads(raw)
-    except (OSError, ValueError):  # gone or changed since it was read
-        return None
-    found = data.get("points") if isinstance(data, dict) else None
-    return found if isinstance(found, str) else None
 
 
 # The setting sheet
