@@ -17,12 +17,11 @@ import typer
 
 from stackopt.errors import Fault, ProblemError, StackoptError
 from stackopt.version import VERSION
+from stackopt.writing import PAGE, make_folder, names_in, place_of, replace, write_new
 
 UsageError = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
 # Of several files the worst counts, in this order.
 _WORST = (130, 1, 2, 4, 5, 3, 0)
-
-_PAGE = b"<!doctype html>"  # how a page begins
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False,
                   help="Settings for stacked metering pumps: computed, proved and explained.")  # fmt: skip
@@ -166,7 +165,7 @@ class _More:
         if self.lp:
             from stackopt.optimise.proving import written
 
-            _write_new(self.lp, written(result.stack))
+            write_new(self.lp, written(result.stack))
         if self.write:
             self._changed(result)
         if self.pages:
@@ -180,66 +179,16 @@ class _More:
             _say(f"{self.write} is not written: there is no advice to follow")
             return
         whole = [n for n, advice in enumerate(result.advice, 1) if advice.serves_all] or [1]
-        _write_new(self.write, text_of(result.changed(whole[0]), self.write))
+        write_new(self.write, text_of(result.changed(whole[0]), self.write))
         _say(f"wrote {self.write}, with advice {whole[0]} followed: {result.advice[whole[0] - 1].change}")
-
-
-def _write_new(file: str, text: str) -> None:
-    """Write a file that does not exist yet, whole or not at all."""
-    import tempfile  # slow to load, and few commands need it
-
-    folder = Path(file).parent
-    try:
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=folder, delete=False) as stream:
-            stream.write(text)
-        try:
-            os.link(stream.name, file)  # unlike a renaming, it never replaces what is there
-        finally:
-            os.unlink(stream.name)
-    except FileExistsError:
-        raise ProblemError((Fault(None, "a file of that name", "a new name; nothing is overwritten"),), file) from None
-    except (OSError, ValueError) as error:
-        raise _not_writable(error, file) from None
-
-
-def _not_writable(error: Exception, place: str, expected: str = "a place that can be written to") -> ProblemError:
-    return ProblemError((Fault(None, getattr(error, "strerror", None) or str(error), expected),), place)
-
-
-def _page_of(page: str) -> str:
-    """The place of a page, links followed. Raises ProblemError where something else than a page stands there."""
-    place = os.path.realpath(page)
-    try:
-        if os.path.lexists(place):
-            found = None if os.path.isfile(place) else "a folder" if os.path.isdir(place) else "no plain file"
-            if found is None:
-                with open(place, "rb") as stream:
-                    start = stream.read(len(_PAGE))
-                found = None if start in (b"", _PAGE) else "another file"
-            if found:
-                raise ProblemError((Fault(None, found, "a new name, or that of a page: nothing else is overwritten"),),
-                                   page)  # fmt: skip
-        elif not os.path.isdir(os.path.dirname(place)):
-            raise ProblemError((Fault(None, "no such folder", "a place that can be written to"),), page)
-    except (OSError, ValueError) as error:
-        raise _not_writable(error, page) from None
-    return place
 
 
 def _pages_in(folder: str, files: list[str]) -> dict[str, str]:
     """The page of each file in a folder, which is made where it is missing; refused before anything is solved."""
-    pages: dict[str, str] = {}
-    for file in files:
-        page = str(Path(folder) / f"{'standard-input' if file == '-' else Path(file).stem}.html")
-        if file not in pages and page in pages.values():
-            raise ProblemError((Fault("--report", f"two files that would both write {page}", "different names"),))
-        pages[file] = page
-    try:
-        os.makedirs(folder, exist_ok=True)
-    except (OSError, ValueError) as error:
-        raise _not_writable(error, folder, "a folder that can be made") from None
+    pages = names_in(folder, files, ".html", "--report")
+    make_folder(folder)
     for page in pages.values():
-        _page_of(page)
+        place_of(page, PAGE, "a page")
     return pages
 
 
@@ -256,25 +205,8 @@ def _write_page(page: str, result: Any) -> None:
             sys.stdout.reconfigure(encoding="utf-8")
         _print(text.rstrip("\n"))
         return
-    _replace(page, text)
+    replace(page, text.encode(), PAGE, "a page")
     _say(f"wrote {page}: {status_words(result)}")
-
-
-def _replace(page: str, text: str) -> None:
-    """Write a page in place of what is there, whole or not at all."""
-    place = _page_of(page)
-    part = os.path.join(os.path.dirname(place), f".page-{os.urandom(6).hex()}")  # a renaming works within one folder
-    try:
-        with open(part, "x", encoding="utf-8", newline="\n") as stream:
-            try:
-                stream.write(text)
-                stream.close()
-                os.replace(part, place)
-            except BaseException:
-                os.unlink(part)
-                raise
-    except (OSError, ValueError) as error:
-        raise _not_writable(error, page) from None
 
 
 @app.command()
@@ -328,7 +260,7 @@ def report(
 
     need()
     if out != "-":
-        _page_of(out)
+        place_of(out, PAGE, "a page")
     result = stackopt.solve(stackopt.read(file))
     gc.enable()
     code = result.exit_code
@@ -402,7 +334,7 @@ def calibrate(
     code, told = answer.exit_code, answer.to_dict() if as_json else str(answer)
     writes = write is not None and not answer.refused
     if writes:
-        _write_new(write, text_of(answer.changed(), write))
+        write_new(write, text_of(answer.changed(), write))
     (_json if as_json else _print)(told)
     if writes:
         _say(f"wrote {write}")
@@ -426,7 +358,7 @@ def new(file: Annotated[str, typer.Argument(metavar="FILE", help="The file to ma
     """A commented starting file."""
     from stackopt.problem.starter import STARTER
 
-    _write_new(file, STARTER)
+    write_new(file, STARTER)
     _say(f"wrote {file}; fill in your machine, then: stackopt solve {Path(file).name}")
 
 

@@ -10,7 +10,8 @@ import stackopt
 PACKAGE = Path(stackopt.__file__).parent
 # In the order of the flow: a file imports only from files that stand before it.
 FLOW = [
-    "version", "errors", "physics.dosing", "physics.spray", "physics.atmospheres", "physics.air", "physics.drops",
+    "version", "errors", "writing",
+    "physics.dosing", "physics.spray", "physics.atmospheres", "physics.air", "physics.drops",
     "physics.oil", "physics.atomising", "physics.exposure", "physics.energy", "physics.reservoir", "physics.weighing",
     "units", "problem.keys", "problem.constraints", "problem.model", "problem.branches", "problem.rules",
     "problem.sheet", "proposals", "problem.files", "problem.starter", "stack", "supply", "judge", "optimise.rulerows",
@@ -25,7 +26,7 @@ FLOW = [
     "report.pictures.air_picture", "report.pictures.dose_picture", "report.pictures.limit_picture",
     "report.pictures.rate_picture", "report.pictures.trade_picture", "report.notebook", "report.calibration_text",
     "weighings", "trials", "calibration", "advice", "whatif", "result", "bands", "today", "plans", "groups",
-    "report.drawings", "tryout", "report.page", "cli", "__main__",
+    "report.drawings", "tryout", "report.page", "fleet.child", "fleet.pool", "cli", "__main__",
 ]  # fmt: skip
 # Imported late, against the flow, where it is used: model's validator calls rules.
 LATE = {("problem.model", "problem.rules")}
