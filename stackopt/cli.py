@@ -1,5 +1,7 @@
 """The commands; the only file that prints or exits."""
 
+import contextlib
+import functools
 import gc
 import json
 import os
@@ -7,6 +9,7 @@ import shutil
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -26,7 +29,8 @@ _WORST = (130, 1, 2, 4, 5, 3, 0)
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False,
                   help="Settings for stacked metering pumps: computed, proved and explained.")  # fmt: skip
 Json = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
-Files = Annotated[list[str], typer.Argument(metavar="FILE...", help="Problem files, or - for standard input.")]
+Files = Annotated[list[str], typer.Argument(metavar="FILE...", help=(
+    "Problem files, folders that stand for those in them, or - for standard input."))]  # fmt: skip
 File = Annotated[str, typer.Argument(metavar="FILE", help="Problem file (TOML or JSON), or - for standard input.")]
 
 
@@ -74,12 +78,9 @@ def _json(data: Any, lines: bool = False) -> None:
 
 def _faults(error: StackoptError, file: str | None, as_json: bool, lines: bool = False) -> int:
     """Say what is wrong, and the exit code that goes with it."""
-    faults = error.faults if isinstance(error, ProblemError) else (Fault(None, str(error), "an answer"),)
-    _say(str(error) if isinstance(error, ProblemError) else f"{file + ': ' if file else ''}{error}")
+    _say(str(error) if error.faults else f"{file + ': ' if file else ''}{error}")
     if as_json:
-        _json({"format": "stackopt.fault/1", "file": file, "exit": error.exit_code, "faults": [
-            {"line": f.line, "key": f.key, "found": f.found, "expected": f.expected} for f in faults]},
-            lines)  # fmt: skip
+        _json(error.to_dict(file), lines)
     return error.exit_code
 
 
@@ -147,21 +148,16 @@ class _More:
 
     def told(self, result: Any, as_json: bool) -> Any:
         from stackopt.report import terminal
+        from stackopt.result import data_of
 
-        told = result.to_dict() if as_json else result.text(self.units)
-        if self.alternatives:
-            others = result.alternatives(self.alternatives)
-            if as_json:
-                told["alternatives"] = [{key: value for key, value in other.to_dict().items() if key in (
-                    "in_tolerance", "rate_per_min", "generators", "points", "air", "objective")} for other in others]
-            else:
-                told += "\n" + terminal.alternatives_text(result, others, self.units)
-        if self.what_if:
-            cases = result.what_if()
-            if as_json:
-                told["what_if"] = [case.to_dict() for case in cases]
-            else:
-                told += "\n" + terminal.what_if_text(result, cases)
+        if as_json:
+            told = data_of(result, self.alternatives, self.what_if)
+        else:
+            told = result.text(self.units)
+            if self.alternatives:
+                told += "\n" + terminal.alternatives_text(result, result.alternatives(self.alternatives), self.units)
+            if self.what_if:
+                told += "\n" + terminal.what_if_text(result, result.what_if())
         if self.lp:
             from stackopt.optimise.proving import written
 
@@ -205,7 +201,7 @@ def _write_page(page: str, result: Any) -> None:
             sys.stdout.reconfigure(encoding="utf-8")
         _print(text.rstrip("\n"))
         return
-    replace(page, text.encode(), PAGE, "a page")
+    replace(page, [text.encode()], PAGE, "a page")
     _say(f"wrote {page}: {status_words(result)}")
 
 
@@ -226,16 +222,38 @@ def solve(
     pages: Annotated[str | None, typer.Option("--report", metavar="FOLDER", help=(
         "Write a page for each file too: FOLDER/NAME.html."))] = None,
     units: Units = _Units.metric,
+    out: Annotated[str | None, typer.Option("--out", metavar="FOLDER", help=(
+        "Write an answer for each file, FOLDER/NAME.json, and FOLDER/summary.csv."))] = None,
+    jobs: Annotated[int | None, typer.Option("--jobs", metavar="N", min=1, max=1024, help=(
+        "With --out: so many processes (as many as there are cores)."))] = None,
+    cluster: Annotated[str | None, typer.Option("--cluster", metavar="ADDRESS", help=(
+        "With --out: on the workers of the dask scheduler there, or of one begun here for 'local'."))] = None,
+    resume: Annotated[bool, typer.Option("--resume", help=(
+        "With --out: only what is new or has changed since."))] = False,
+    limit: Annotated[float, typer.Option("--limit", metavar="SECONDS", min=0.1, max=1e6, help=(
+        "With --out: give a file up after so long."))] = 600.0,
+    against: Annotated[str | None, typer.Option("--against", metavar="FOLDER", help=(
+        "List what changes against the older answers of that folder, and what it saves."))] = None,
 ) -> None:  # fmt: skip
     """The settings of one machine or of many."""
     import stackopt
+    from stackopt.fleet.listing import problem_files
 
+    files = problem_files(files)
     if len(files) > 1 and (lp or write):
         raise ProblemError((Fault("--lp" if lp else "--write", f"{len(files)} files", "one FILE"),))
     if pages is not None:
         from stackopt.report.page import need
 
         need()
+    if out is not None or against is not None:
+        if lp or write:
+            raise ProblemError((Fault("--lp" if lp else "--write", "--out or --against beside it", "one FILE alone"),))
+        asked = _Asked(as_json, keep, alternatives, what_if, pages, jobs, cluster, resume, limit, against)
+        raise typer.Exit(_batch(files, out, asked))
+    for option, given in (("--jobs", jobs), ("--cluster", cluster), ("--resume", resume)):
+        if given:
+            raise ProblemError((Fault(option, "no --out", "--out FOLDER beside it, where the answers go"),))
     places = None if pages is None else _pages_in(pages, files)
     more = _More(alternatives, what_if, lp, write, units.value, places)
     codes = []
@@ -246,6 +264,124 @@ def solve(
         if codes[-1] == 130:
             break
     raise typer.Exit(min(codes, key=_WORST.index))
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What a batch is asked for."""
+
+    as_json: bool
+    keep: bool
+    alternatives: int
+    what_if: bool
+    pages: str | None
+    jobs: int | None
+    cluster: str | None
+    resume: bool
+    limit: float
+    against: str | None
+
+
+def _batch(files: list[str], out: str | None, asked: _Asked) -> int:
+    """Solve files into a folder, or into none where only the changes are asked for; the exit code."""
+    import tempfile
+
+    if out is not None:
+        return _into(files, out, asked)
+    with tempfile.TemporaryDirectory() as folder:
+        return _into(files, folder, asked)
+
+
+def _into(files: list[str], out: str, asked: _Asked) -> int:
+    from datetime import date
+
+    from stackopt.fleet import batch, pool
+    from stackopt.fleet.answers import Wish
+    from stackopt.fleet.folder import Folder
+    from stackopt.report.batch_text import against_lines, against_total, totals_text
+
+    if asked.against is not None and not os.path.isdir(asked.against):
+        raise ProblemError((Fault("--against", asked.against, "a folder of older answers"),))
+    if asked.against is not None and os.path.realpath(asked.against) == os.path.realpath(out):
+        raise ProblemError((Fault("--against", f"the same folder as --out: {out}", "another one"),))
+    jobs = asked.jobs or pool.cores()
+    if asked.cluster is None:
+        spread = functools.partial(pool.spread, jobs=jobs, seconds=asked.limit)
+    else:
+        from stackopt.fleet import cluster
+
+        cluster.need()
+        spread = functools.partial(cluster.spread, address=asked.cluster, jobs=jobs, seconds=asked.limit)
+    folder = Folder(out, files, asked.pages)
+    wish = Wish(asked.keep, asked.alternatives, asked.what_if, None if asked.pages is None else date.today())
+    totals = batch.Totals(len(files))
+    progress = _Progress(totals)
+    done = [False] * len(files)
+    told, changed, unknown, interrupted = 0, 0, 0, False
+    gc.enable()
+    try:
+        with contextlib.closing(batch.run(files, folder, wish, spread, totals, asked.resume, asked.against)) as numbers:
+            for number in numbers:
+                done[number] = True
+                while told < len(files) and done[told]:  # in the order given, from the disk: memory may not hold them
+                    if asked.as_json or asked.against is not None:
+                        text = Path(folder.answers[files[told]]).read_text(encoding="utf-8")
+                        data = json.loads(text)
+                        change = data.get("against", {"unknown": True})
+                        unknown += bool(change["unknown"])
+                        changed += not change["unknown"] and bool(change["changes"])
+                        lines = [text.rstrip("\n")] if asked.as_json else against_lines(data)
+                        if lines:
+                            _print("\n".join(lines))
+                    told += 1
+                progress.show()
+    except KeyboardInterrupt:
+        interrupted = True
+    progress.end()
+    closing = totals_text(totals)
+    if asked.against is not None:
+        closing = f"{against_total(told, changed, unknown)}\n{closing}"
+    (_say if asked.as_json else _print)(closing)
+    if interrupted:
+        _say(f"interrupted: what is done is in {out}; --resume does the rest")
+        return 130
+    return min(totals.codes, key=_WORST.index)
+
+
+class _Progress:
+    """How far a batch is, on standard error: on a terminal one line that is written over, else a line now and then."""
+
+    def __init__(self, totals: Any) -> None:
+        self._totals = totals
+        self._over = sys.stderr is not None and sys.stderr.isatty()
+        self._next = time.monotonic() + self._pause
+        self._width = 0
+
+    @property
+    def _pause(self) -> float:
+        return 0.2 if self._over else 10.0
+
+    def show(self) -> None:
+        """Tell it where it is time."""
+        from stackopt.report.batch_text import progress_text
+
+        if sys.stderr is None or time.monotonic() < self._next:
+            return
+        self._next = time.monotonic() + self._pause
+        text = progress_text(self._totals)
+        if not self._over:
+            _say(text)
+            return
+        text = text[:shutil.get_terminal_size().columns - 1]
+        sys.stderr.write("\r" + text.ljust(self._width))
+        sys.stderr.flush()
+        self._width = len(text)
+
+    def end(self) -> None:
+        """Leave the line."""
+        if self._over and self._width:
+            sys.stderr.write("\r" + " " * self._width + "\r")
+            sys.stderr.flush()
 
 
 @app.command()

@@ -4,6 +4,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,13 @@ class StackoptError(Exception):
     """Any failure that stackopt foresees; `exit_code` is what the command line ends with."""
 
     exit_code = 1
+    faults: tuple[Fault, ...] = ()
+
+    def to_dict(self, file: str | None) -> dict[str, Any]:
+        """The failure as plain data, in the place of an answer to `file`."""
+        faults = self.faults or (Fault(None, str(self), "an answer"),)
+        return {"format": "stackopt.fault/1", "file": file, "exit": self.exit_code, "faults": [
+            {"line": f.line, "key": f.key, "found": f.found, "expected": f.expected} for f in faults]}  # fmt: skip
 
 
 class ProblemError(StackoptError):

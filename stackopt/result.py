@@ -38,6 +38,7 @@ CAUTIONS = (
     MIST,
 )
 BURNS = "This fluid's vapour can burn: no ignition sources, no hot work; ask the safety officer."
+_OTHERS = ("in_tolerance", "rate_per_min", "generators", "points", "air", "objective")  # told of a next best rate
 STALLS = 2.8  # bar absolute; below it a nozzle whose critical ratio is not known may pass over 2 % less than scaled
 
 
@@ -405,3 +406,14 @@ def solve(problem: Problem) -> Result:
     stack = Stack.of(problem)
     outcome = search(stack)
     return Result(problem, stack, outcome, time.perf_counter() - start)
+
+
+def data_of(answer: Any, alternatives: int = 0, what_if: bool = False) -> dict[str, Any]:
+    """An answer as plain data; that of `solve` with so many next best rates, or with what happens if, where asked."""
+    data = answer.to_dict()
+    if alternatives:
+        data["alternatives"] = [{key: value for key, value in other.to_dict().items() if key in _OTHERS}
+                                for other in answer.alternatives(alternatives)]  # fmt: skip
+    if what_if:
+        data["what_if"] = [case.to_dict() for case in answer.what_if()]
+    return data

@@ -1,7 +1,7 @@
 """Files written whole or not at all; over an older one only where that is one of ours."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from stackopt.errors import Fault, ProblemError
@@ -58,14 +58,14 @@ def place_of(file: str, ours: Sequence[bytes], what: str) -> str:
     return place
 
 
-def replace(file: str, data: bytes, ours: Sequence[bytes], what: str) -> None:
+def replace(file: str, parts: Iterable[bytes], ours: Sequence[bytes], what: str) -> None:
     """Write a file in place of an older one. Raises as `place_of` does, and where it cannot be written."""
     place = place_of(file, ours, what)
     part = os.path.join(os.path.dirname(place), f".part-{os.urandom(6).hex()}")  # a renaming works within one folder
     try:
         with open(part, "xb") as stream:
             try:
-                stream.write(data)
+                stream.writelines(parts)
                 stream.close()
                 os.replace(part, place)
             except BaseException:

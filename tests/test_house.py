@@ -26,7 +26,9 @@ FLOW = [
     "report.pictures.air_picture", "report.pictures.dose_picture", "report.pictures.limit_picture",
     "report.pictures.rate_picture", "report.pictures.trade_picture", "report.notebook", "report.calibration_text",
     "weighings", "trials", "calibration", "advice", "whatif", "result", "bands", "today", "plans", "groups",
-    "report.drawings", "tryout", "report.page", "fleet.child", "fleet.pool", "cli", "__main__",
+    "report.drawings", "tryout", "report.page",
+    "fleet.child", "fleet.pool", "fleet.cluster", "fleet.listing", "fleet.against", "fleet.answers", "fleet.folder",
+    "fleet.batch", "report.batch_text", "cli", "__main__",
 ]  # fmt: skip
 # Imported late, against the flow, where it is used: model's validator calls rules.
 LATE = {("problem.model", "problem.rules")}

@@ -67,6 +67,22 @@ def _hours(problem: Problem) -> float | None:
     return problem.energy.hours.number / 60 if problem.energy and problem.energy.hours else None
 
 
+def weekly_fluid(problem: Problem, verdict: Verdict) -> float | None:
+    """Litres of fluid that settings use in a week; None where the file does not give the hours of work.
+
+    >>> from stackopt.problem.model import Energy as Given
+    >>> from stackopt.judge import Settings, judge
+    >>> from stackopt.stack import Stack, _example
+    >>> problem = _example().model_copy(update={"energy": Given(specific_power="6.4 kW/(m^3/min)", hours="3650 h")})
+    >>> round(weekly_fluid(problem, judge(Stack.of(problem), Settings.at(6.0, (1, 0), (0, 1)))), 4)
+    2.4192
+    """
+    hours = _hours(problem)
+    if hours is None:
+        return None
+    return float(reservoir.per_year(float(verdict.dose.sum()) * 60, hours, duty_of(problem))) / 1000 / WEEKS
+
+
 def stock_of(problem: Problem, verdict: Verdict) -> Stock | None:
     """How long the reservoirs last at settings; None where the file has no [reservoir].
 

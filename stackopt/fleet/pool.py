@@ -92,6 +92,10 @@ class Child:
         self._lock = threading.Lock()
         self._ended = False
 
+    def does(self, work: Callable[[Any], Any], seconds: float) -> bool:
+        """Whether it does that work, with as much time."""
+        return work is self._work and seconds == self._seconds
+
     def ask(self, item: Any) -> Any:
         """What the work makes of an item, or `Lost`."""
         late = threading.Event()

@@ -42,12 +42,7 @@ def read(file: str | Path) -> Problem:
     ...         print(error.faults[-1])
     line 3, fluid.drip: found an unknown key; expected perhaps 'drop'
     """
-    name = str(file)
-    try:
-        source = Source(name, _bytes_of(name))
-    except ProblemError as error:
-        raise ProblemError(error.faults, name) from None
-    return problem_in(source)
+    return problem_in(source_at(str(file)))
 
 
 @dataclass(frozen=True)
@@ -77,6 +72,14 @@ class Source:
         if isinstance(self.table, ProblemError):
             raise self.table
         return _beside(self.name, named) if self.table is None else self.table
+
+
+def source_at(name: str) -> Source:
+    """The bytes of a file, or of standard input. Raises ProblemError where they cannot be read."""
+    try:
+        return Source(name, _bytes_of(name))
+    except ProblemError as error:
+        raise ProblemError(error.faults, name) from None
 
 
 def problem_in(source: Source) -> Problem:
