@@ -250,7 +250,7 @@ def solve(
         if lp or write:
             raise ProblemError((Fault("--lp" if lp else "--write", "--out or --against beside it", "one FILE alone"),))
         asked = _Asked(as_json, keep, alternatives, what_if, pages, jobs, cluster, resume, limit, against)
-        raise typer.Exit(_batch(files, out, asked))
+        raise typer.Exit(_batch(list(dict.fromkeys(files)), out, asked))
     for option, given in (("--jobs", jobs), ("--cluster", cluster), ("--resume", resume)):
         if given:
             raise ProblemError((Fault(option, "no --out", "--out FOLDER beside it, where the answers go"),))

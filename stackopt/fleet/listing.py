@@ -11,7 +11,7 @@ _PLANT = re.compile(rb"^[ \t]*\[\[[ \t]*machine[ \t]*\]\]", re.MULTILINE)
 
 
 def problem_files(names: Iterable[str]) -> list[str]:
-    """The files named, each once, and those of the folders named: TOML and JSON in the order of their names.
+    """The files named, and those of the folders named: TOML and JSON in the order of their names.
 
     Hidden files, answers of ours and files of whole plants are no problem files. Raises ProblemError for a folder that
     holds none or cannot be read.
@@ -25,14 +25,17 @@ def problem_files(names: Iterable[str]) -> list[str]:
         try:
             inside = [os.path.join(name, file) for file in sorted(os.listdir(name)) if _may_be(name, file)]
         except OSError as error:
-            faults.append(Fault(name, error.strerror or str(error), "a folder that can be read"))
+            faults.append((name, error.strerror or str(error), "a folder that can be read"))
             continue
         if not inside:
-            faults.append(Fault(name, "a folder without problem files", "TOML or JSON files"))
+            faults.append((name, "a folder without problem files", "TOML or JSON files in it"))
         found += inside
+    if len(faults) == 1:
+        (folder, what, expected), = faults
+        raise ProblemError((Fault(None, what, expected),), folder)
     if faults:
-        raise ProblemError(tuple(faults))
-    return list(dict.fromkeys(found))
+        raise ProblemError(tuple(Fault(*fault) for fault in faults))
+    return found
 
 
 def _may_be(folder: str, file: str) -> bool:
