@@ -61,16 +61,17 @@ def spread(work: Callable[[Any], Any], items: Iterable[Any], address: str, jobs:
             where: Any = address
             if address == "local":
                 where = open_ones.enter_context(distributed.LocalCluster(
-                    n_workers=jobs, threads_per_worker=1, dashboard_address=None, worker_dashboard_address=None))
+                    n_workers=jobs, threads_per_worker=1, dashboard_address="127.0.0.1:0",
+                    worker_dashboard_address=None))
             client = open_ones.enter_context(distributed.Client(where, timeout=_WAIT, set_as_default=False))
             client.wait_for_workers(1, timeout=_WAIT)
-        except (OSError, ValueError, TimeoutError) as error:
+        except (OSError, ValueError, RuntimeError, TimeoutError) as error:
             said = f"{address}: {str(error) or type(error).__name__}"
             raise ProblemError((Fault("--cluster", said, "a scheduler with workers, as in tcp://10.0.0.5:8786"),)
                                ) from None  # fmt: skip
         try:
             yield from _through(client, work, items, seconds)
-        except (asyncio.CancelledError, concurrent.futures.CancelledError):
+        except (asyncio.CancelledError, concurrent.futures.CancelledError, OSError):
             raise StackoptError("the cluster's scheduler is gone; what was answered is kept") from None
 
 
@@ -79,14 +80,14 @@ def _through(client: Any, work: Callable[[Any], Any], items: Iterable[Any], seco
     from distributed import as_completed
 
     known = versions()
-    _compare(client, known)
+    compare(client, known)
     todo = enumerate(items)
     again: list[list[tuple[int, Any]]] = []  # pieces that ended their workers, to be tried item by item
     size, sent = 1, {}
     running = as_completed(loop=client.loop)
 
     def send(piece: list[tuple[int, Any]]) -> None:
-        future = client.submit(_piece, work, [item for _, item in piece], seconds, known, pure=False)
+        future = client.submit(worked_on, work, [item for _, item in piece], seconds, known, pure=False)
         sent[future.key] = piece
         running.add(future)
 
@@ -116,7 +117,7 @@ def _through(client: Any, work: Callable[[Any], Any], items: Iterable[Any], seco
         fill()
 
 
-def _compare(client: Any, known: dict[str, str]) -> None:
+def compare(client: Any, known: dict[str, str]) -> None:
     """Raise `Mismatch` where a worker has other versions."""
     found = client.run(versions)
     other = [f"{worker} has {part} {theirs.get(part)}, here it is {ours}" for worker, theirs in sorted(found.items())
@@ -125,7 +126,7 @@ def _compare(client: Any, known: dict[str, str]) -> None:
         raise Mismatch("the workers' versions differ: " + "; ".join(other))
 
 
-def _piece(work: Callable[[Any], Any], items: list[Any], seconds: float, known: dict[str, str]
+def worked_on(work: Callable[[Any], Any], items: list[Any], seconds: float, known: dict[str, str]
            ) -> tuple[float, list[Any]]:  # fmt: skip
     """On a worker: what `work` makes of each item, and how long that took."""
     if versions() != known:  # a worker that came later
