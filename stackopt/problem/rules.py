@@ -501,10 +501,10 @@ def _constraints(problem: Problem) -> Iterator[Fault]:
 def machine_of(problem: Problem) -> Machine:
     """What a problem offers to constraints."""
     labels, tags = {}, {}
+    turns = {name: turns_of(problem.nozzles[name]) for name in {point.nozzle for point in problem.point}}
     for point in problem.point:
-        nozzle = problem.nozzles[point.nozzle]
         marks = dict.fromkeys(mark for name in point.pump for mark in problem.pumps[name].marks)
-        labels[point.name] = {"pump": tuple(point.pump), "mark": tuple(marks), "turns": turns_of(nozzle)}
+        labels[point.name] = {"pump": tuple(point.pump), "mark": tuple(marks), "turns": turns[point.nozzle]}
         for tag in dict.fromkeys(point.tags):
             tags.setdefault(tag, []).append(point.name)
     return Machine(labels, {tag: tuple(names) for tag, names in tags.items()}, problem.sizes)
