@@ -109,9 +109,9 @@ def _problem(source: Source) -> Problem:
         # Where the points' own file could not be read, that they lack is no fault of its own.
         faults += [f for f in error.faults if not (faults and f.key == "point")]
     if faults:
-        lines = _lines(text, _is_json(name, text))[0]
-        placed = [_placed(fault, lines, rows, points_file) for fault in faults]
-        raise ProblemError(tuple(sorted(placed, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
+        lines = lines_of(text, _is_json(name, text))[0]
+        in_place = [placed(fault, lines, rows, points_file) for fault in faults]
+        raise ProblemError(tuple(sorted(in_place, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
     problem._file = name
     problem._checksums = () if name == "-" else tuple(sums)
     return problem
@@ -122,7 +122,7 @@ def _is_json(name: str, text: str) -> bool:
 
 
 def _parse(name: str, text: str) -> Any:
-    return _parse_json(text) if _is_json(name, text) else _parse_toml(text)
+    return _parse_json(text) if _is_json(name, text) else parse_toml(text)
 
 
 def _refuse(line: int | None, what: str, expected: str, key: str | None = None) -> ProblemError:
@@ -154,7 +154,12 @@ def _decode(raw: bytes) -> str:
         raise _refuse(line, f"the byte 0x{raw[error.start]:02x}", "text in UTF-8") from None
 
 
-def _parse_toml(text: str) -> dict[str, Any]:
+def parse_toml(text: str) -> dict[str, Any]:
+    """The tables of a TOML text. Raises ProblemError with the line where it cannot be read.
+
+    >>> parse_toml("a = 1")
+    {'a': 1}
+    """
     bare = _TEXT_OR_REMARK.sub(lambda match: "x" + "\n" * match[0].count("\n"), text)
     if dotted := _DOTTED.search(bare):
         raise _refuse(bare.count("\n", 0, dotted.start()) + 1, "a key of 50 dots or more", "a shorter key")
@@ -187,7 +192,7 @@ def _parse_json(text: str) -> Any:
     except ValueError:
         raise _refuse(None, "a number of thousands of digits", "numbers that a machine can have") from None
     if doubles:
-        again = _lines(text, True)[1]
+        again = lines_of(text, True)[1]
         raise ProblemError(tuple(Fault(key, "the same key twice", "each key once", line) for key, line in again))
     return data
 
@@ -271,8 +276,12 @@ def _cell(column: str, cell: str) -> Any:
 
 # Where a key stands
 
-def _placed(fault: Fault, lines: dict[str, int], rows: dict[str, int], points_file: Any) -> Fault:
-    """The fault with its line: in the points' file where it comes from there."""
+def placed(fault: Fault, lines: dict[str, int], rows: dict[str, int], points_file: Any = None) -> Fault:
+    """The fault with its line: in the points' file where it comes from there.
+
+    >>> placed(Fault("air.pressure", "nothing", "a pressure"), {"air": 3}, {}).line
+    3
+    """
     if fault.line is not None or fault.key is None:
         return fault
     row = re.match(r"point\[\d+\]", fault.key)
@@ -284,8 +293,12 @@ def _placed(fault: Fault, lines: dict[str, int], rows: dict[str, int], points_fi
     return Fault(fault.key, fault.found, fault.expected, lines.get(key))
 
 
-def _lines(text: str, is_json: bool) -> tuple[dict[str, int], list[tuple[str, int]]]:
-    """Of a file that parses: the line of every key, by its place as in `rules.path`, and keys written again."""
+def lines_of(text: str, is_json: bool) -> tuple[dict[str, int], list[tuple[str, int]]]:
+    r"""Of a file that parses: the line of every key, by its place as in `rules.path`, and keys written again.
+
+    >>> lines_of("[a]\nb = 1", False)[0]
+    {'a': 1, 'a.b': 2}
+    """
     import tree_sitter
 
     if is_json:

@@ -63,7 +63,7 @@ def found(value: object) -> str:
 def every_fault(data: Any) -> list[Fault]:
     """All faults of `data`: those of single keys, then those between the keys that can be read."""
     faults: list[Fault] = []
-    problem = _read_part(Problem, data, (), faults)
+    problem = read_part(Problem, data, (), faults)
     return faults + (broken(problem) if problem else [])
 
 
@@ -73,7 +73,7 @@ def raw_faults(error: ValidationError) -> list[Fault]:
     return [Fault(path(tuple(e["loc"])) or None, found(e["input"]), e["msg"]) for e in errors]
 
 
-def _read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -> Any:
+def read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -> Any:
     """As much of `part` as can be read, each key alone, with None for what cannot."""
     if isinstance(data, part):
         return data
@@ -112,7 +112,7 @@ def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> An
         readers = [item.func for item in field.metadata if isinstance(item, BeforeValidator)]
         full = readers[0](value) if readers else value
         inner: list[Fault] = []
-        read = _read_part(part, full, place, inner)
+        read = read_part(part, full, place, inner)
         # A value that was written short has no keys of its own to point at.
         faults += inner if full is value else {Fault(path(place), f.found, f.expected): 0 for f in inner}
         return read
@@ -125,13 +125,13 @@ def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> An
         faults.append(Fault(path(place), found(value), f"at most {POINTS_LIMIT:,}"))
         return None
     if container is tuple:
-        return tuple(_read_part(part, item, (*place, i), faults) for i, item in enumerate(value))
+        return tuple(read_part(part, item, (*place, i), faults) for i, item in enumerate(value))
     for key in value:
         try:
             _validate(Name, key)
         except ValidationError as error:
             faults += [_translate(one, key, (*place, key)) for one in error.errors(include_url=False)]
-    return {key: _read_part(part, item, (*place, key), faults) for key, item in value.items()}
+    return {key: read_part(part, item, (*place, key), faults) for key, item in value.items()}
 
 
 def _parts_in(annotation: Any) -> tuple[type | None, type[Part] | None]:
