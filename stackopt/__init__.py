@@ -2,7 +2,7 @@
 
 >>> import stackopt
 >>> sorted(stackopt.__all__)[:4]
-['Check', 'Fault', 'Problem', 'ProblemError']
+['Check', 'Fault', 'Plant', 'Problem']
 """
 
 from importlib import import_module
@@ -23,11 +23,13 @@ _HOMES = {
     "keep": "stackopt.today",
     "calibrate": "stackopt.calibration",
     "at_rate": "stackopt.tryout",
+    "plant": "stackopt.fleet.works",
     "Result": "stackopt.result",
     "Rates": "stackopt.bands",
     "Check": "stackopt.today",
     "Tradeoff": "stackopt.plans",
     "Split": "stackopt.groups",
+    "Plant": "stackopt.fleet.works",
     "Weighings": "stackopt.weighings",
     "Trials": "stackopt.trials",
     "Fault": "stackopt.errors",
@@ -35,9 +37,9 @@ _HOMES = {
     "ProblemError": "stackopt.errors",
     "SolverError": "stackopt.errors",
 }
-__all__ = ["Check", "Fault", "Problem", "ProblemError", "Rates", "Result", "SolverError", "Split",
+__all__ = ["Check", "Fault", "Plant", "Problem", "ProblemError", "Rates", "Result", "SolverError", "Split",
            "StackoptError", "Tradeoff", "Trials", "Weighings", "__version__", "at_rate", "calibrate", "check",
-           "keep", "rates", "read", "schema", "solve", "split", "tradeoff"]  # fmt: skip
+           "keep", "plant", "rates", "read", "schema", "solve", "split", "tradeoff"]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

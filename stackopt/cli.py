@@ -482,6 +482,22 @@ def calibrate(
 
 
 @app.command()
+def plant(
+    file: Annotated[str, typer.Argument(metavar="FILE", help="Plant file (TOML); its machines lie in its folder.")],
+    as_json: Json = False,
+    jobs: Annotated[int | None, typer.Option("--jobs", metavar="N", min=1, max=1000, help=(
+        "So many processes find the machines' plans (one a core)."))] = None,
+) -> None:  # fmt: skip
+    """Many machines on one compressor."""
+    import stackopt
+
+    answer = stackopt.plant(file, jobs)
+    gc.enable()
+    (_json if as_json else _print)(answer.to_dict() if as_json else str(answer))
+    raise typer.Exit(answer.exit_code)
+
+
+@app.command()
 def schema() -> None:
     """The JSON Schema of a problem file."""
     import stackopt
