@@ -16,7 +16,7 @@ from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 
 PLANS = 20  # of a machine at its least excess
-_LEVELS = 8  # of less air than these take, the least that the machine can run with among them
+_LEVELS = 6  # steps down in air from these, to the least that the machine can run with
 _AT_LEVEL = 4  # plans at each
 _NO_LIMIT = 1e9  # above any dose or air, as shares of what is asked
 
@@ -158,15 +158,15 @@ def _lower(whole: Stack, stack: Stack, air: float, floor: float) -> list[Level]:
     """Levels below some air [L/min], each of more excess, down to the least air that any settings take."""
     levels: list[Level] = []
     for k in range(_LEVELS):
-        if air <= floor + SAME_AIR:
-            break
         even = floor + (air - floor) * (_LEVELS - 1 - k) / (_LEVELS - k)
-        most = max(min(even, air - SAME_AIR), floor)
-        front = trade(replace(stack, capacity=most), _AT_LEVEL)
-        if front.status != "optimal":  # then what is below stays unlisted, and the bounds know it
-            break
-        levels.append(_level(whole, front, most))
-        air = levels[-1].plans[0].air
+        for most in (air - SAME_AIR, even):  # the next plans there are, and, where these are near, others further down
+            if air <= max(most, floor + SAME_AIR):
+                continue
+            front = trade(replace(stack, capacity=max(most, floor)), _AT_LEVEL)
+            if front.status != "optimal":  # then what is below stays unlisted, and the bounds know it
+                return levels
+            levels.append(_level(whole, front, max(most, floor)))
+            air = levels[-1].plans[0].air
     return levels
 
 

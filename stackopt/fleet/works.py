@@ -16,6 +16,7 @@ from stackopt.fleet.pool import cores
 from stackopt.fleet.sharing import Share, relaxed
 from stackopt.fleet.totals import FluidUse, PumpStock, fluids_of, stock_of_pumps
 from stackopt.judge import TIE, Verdict, judge
+from stackopt.optimise.outcome import TINY
 from stackopt.stack import Stack
 from stackopt.words import MIST, VANISHING, number
 
@@ -230,7 +231,10 @@ class Plant:
         apart = self.excess - bound["excess"]
         if apart > TIE:
             return apart
-        return None if bound["mean_error"] is None else max(self.mean_error - bound["mean_error"], 0.0)
+        if bound["mean_error"] is None:
+            return None
+        apart = self.mean_error - bound["mean_error"]
+        return apart if apart > TINY else 0.0
 
     # Words
 

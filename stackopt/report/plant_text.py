@@ -71,7 +71,9 @@ def _proof(found: "Plant") -> list[str]:
     words = [f"{found.method}; {found.seconds:.2g}\xa0s"] if found.status == "optimal" else [
         "best found" + ("" if gap is None else f", at most {_percent(gap)} points worse than the best of the plans")]
     if all_of_them is None:
-        words.append("how much better settings that are not listed could be is not known")
+        proved = found.bound_of_all["excess"] >= found.excess - 1e-9
+        words.append("no settings at all have less excess; how much less error others could have is not known"
+                     if proved else "how much better settings that are not listed could be is not known")  # fmt: skip
     elif all_of_them > 1e-9:
         what = "excess" if found.excess > found.bound_of_all["excess"] + 1e-9 else "error"
         words.append(f"settings that are not listed could save {_percent(all_of_them)} points of {what} at most")
@@ -90,7 +92,7 @@ def _machines(found: "Plant") -> list[str]:
                      f"{100 * one.alone.mean_error:.2f}", number(one.verdict.air), number(one.alone.air),
                      number(one.demand)])  # fmt: skip
     return [*table(rows, flexible=(0,), left=(0,)),
-            "air of one machine while spraying, at ANR; alone: with all the air of its own file"]
+            "air of one machine while spraying, at ANR; alone: as if it had no one beside it"]
 
 
 def _settings(found: "Plant") -> list[str]:
