@@ -20,6 +20,7 @@ from stackopt.optimise.outcome import TINY
 from stackopt.stack import Stack
 from stackopt.words import MIST, VANISHING, number
 
+_NAMED = 6  # machines in a warning
 CAUTIONS = (
     "Check the settings at each machine; shut off and vent the air before touching screws or lines.",
     "Compressors, receivers and their safety valves are pressure equipment: sizing, installation and inspection follow "
@@ -280,10 +281,11 @@ class Plant:
             if self.peak > works.capacity:
                 found.append(f"if all spray at once they take {number(self.peak)} L/min of {number(works.capacity)}: "
                              "without a receiver that holds the difference the pressure falls")  # fmt: skip
-        for one in self.machines:
-            if one.alone.least > TIE:
-                found.append(f"{one.machine.name}: out of tolerance even alone; stackopt solve {one.machine.file} "
-                             "says why")  # fmt: skip
+        alone = [one.machine.name for one in self.machines if one.alone.least > TIE]
+        if alone:
+            more = f" and {len(alone) - _NAMED} more" if len(alone) > _NAMED else ""
+            found.append(f"{', '.join(alone[:_NAMED])}{more}: out of tolerance even alone; stackopt solve with the "
+                         "machine's file says why")  # fmt: skip
         if works.refill_every is not None:
             found += [f"{fluid.name or fluid.kind}: no tank lasts {number(works.refill_every)} h of work: "
                       f"{number(works.refill_every * fluid.mL_per_h / 1000)} L would"
