@@ -485,7 +485,7 @@ def calibrate(
 def plant(
     file: Annotated[str, typer.Argument(metavar="FILE", help="Plant file (TOML); its machines lie in its folder.")],
     as_json: Json = False,
-    jobs: Annotated[int | None, typer.Option("--jobs", metavar="N", min=1, max=1000, help=(
+    jobs: Annotated[int | None, typer.Option("--jobs", metavar="N", min=1, max=1024, help=(
         "So many processes find the machines' plans (one a core)."))] = None,
 ) -> None:  # fmt: skip
     """Many machines on one compressor."""

@@ -16,7 +16,7 @@ from test_problems import number, same
 import stackopt
 from stackopt.fleet import choosing
 from stackopt.fleet.child import Lost
-from stackopt.fleet.plans_of import Ask, plans_of, subsets
+from stackopt.fleet.plans_of import Ask, Plans, plans_of, subsets
 from stackopt.fleet.sharing import Offers, relaxed, share, share_few
 from stackopt.optimise import merge
 
@@ -361,6 +361,13 @@ def test_machines_of_one_file_are_solved_once_and_a_lost_process_is_told(run, tm
     monkeypatch.setattr(choosing, "_spread", lambda asks, jobs: [(0, Lost("out of memory"))])
     got = run("plant", file)
     assert got.code == 1 and "a.json: out of memory" in got.err
+
+
+def test_control_c_ends_the_whole_works_not_one_machine(run, tmp_path, monkeypatch):
+    asked = []
+    monkeypatch.setattr(choosing, "plans_of", lambda ask: asked.append(ask) or Plans("interrupted"))
+    got = run("plant", put(tmp_path, two(130), a=BY_HAND, b=BY_HAND), "--json", "--jobs", "1")
+    assert (got.code, got.out) == (130, "") and len(asked) == 1
 
 
 def test_the_order_of_machines_and_the_size_of_priorities_do_not_matter(tmp_path):

@@ -20,7 +20,7 @@ _SEARCHES = 10  # of which each may take the time limit of the machine's file
 def chosen(works: Works, jobs: int) -> tuple[tuple[Plans, ...], Share]:
     """The plans of each machine, and the choice; the same for any number of `jobs` (processes).
 
-    Raises SolverError where a solver or a process fails.
+    Raises SolverError where a solver or a process fails, KeyboardInterrupt where it comes while plans are sought.
     """
     plans = _plans(works, jobs, False)
     sharing = _shared(works, plans)
@@ -66,6 +66,8 @@ def _plans(works: Works, jobs: int, lower: bool) -> tuple[Plans, ...]:
     for n, result in _spread(asks, min(jobs, len(asks))):
         if isinstance(result, Lost):
             raise SolverError(f"{files[n]}: {result.why}")
+        if result.status == "interrupted":  # one machine's search took the Ctrl-C that was for all
+            raise KeyboardInterrupt
         found[n] = result
     return tuple(found[place] for place in which)
 
