@@ -522,6 +522,14 @@ def test_a_fault_of_the_plant_file(tmp_path, old, new, key, expected):
     assert all(fault.line for fault in caught.value.faults if fault.key not in ("supply.pressure", "machine"))
 
 
+def test_machines_are_numbered_as_they_stand_where_some_cannot_be_read(tmp_path):
+    text = 'machine = [3, {file = "a.json"}, {file = "a.json"}]\n[supply]\ncapacity = "9 L/min"\npressure = "7 bar"\n'
+    with pytest.raises(stackopt.ProblemError) as caught:
+        stackopt.plant(put(tmp_path, text, a=BY_HAND), 1)
+    assert [(f.line, f.key) for f in caught.value.faults] == [(1, "machine[1]"), (1, "machine[3].file")]
+    assert "machine[2] has it" in caught.value.faults[1].expected
+
+
 def test_a_pump_of_one_name_is_one_variant(tmp_path):
     pumps = {"standard": {"stroke_volume": "0.05 mL", "marks": {"1": 0.2, "2": 0.6, "3": 1.0}}}
     with pytest.raises(stackopt.ProblemError) as caught:

@@ -141,13 +141,13 @@ def _works(name: str, text: str, data: dict[str, Any]) -> Works:
     except ValidationError as error:
         plant = read_part(PlantFile, data, (), faults)
         faults = faults or raw_faults(error)
-    tables = [part for part in plant.machine or () if part is not None]
+    tables = list(plant.machine or ())
     names = _names(tables)
     faults += [*_sense(plant), *_doubles(tables, names), *_unknown(plant, tables, names)]
     problems, inside = _problems(Path(name).resolve().parent, plant, faults)
     machines = tuple(
         Machine(own, part.file, problems[part.file], part.count, part.running, part.priority)
-        for own, part in zip(names, tables, strict=True) if part.file in problems and own
+        for own, part in zip(names, tables, strict=True) if own and part.file in problems
     )  # fmt: skip
     lines = lines_of(text, False)[0]
     own = sorted((placed(fault, lines, {}) for fault in faults), key=lambda f: f.line or 0)
@@ -170,8 +170,9 @@ def _works(name: str, text: str, data: dict[str, Any]) -> Works:
     )  # fmt: skip
 
 
-def _names(tables: list[MachineTable]) -> list[str | None]:
-    return [part.name or (PurePosixPath(part.file).stem if part.file else None) for part in tables]
+def _names(tables: list[MachineTable | None]) -> list[str | None]:
+    """The names, as far as they can be read."""
+    return [part and (part.name or (PurePosixPath(part.file).stem if part.file else None)) for part in tables]
 
 
 def _sense(plant: PlantFile) -> Iterator[Fault]:
@@ -186,7 +187,7 @@ def _sense(plant: PlantFile) -> Iterator[Fault]:
             yield Fault(path(("tank", "sizes", k)), found(size), "a volume, as in '200 L'")
 
 
-def _doubles(tables: list[MachineTable], names: list[str | None]) -> Iterator[Fault]:
+def _doubles(tables: list[MachineTable | None], names: list[str | None]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for k, (own, part) in enumerate(zip(names, tables, strict=True)):
         if own is not None and first.setdefault(own, k) != k:
@@ -195,8 +196,8 @@ def _doubles(tables: list[MachineTable], names: list[str | None]) -> Iterator[Fa
             yield Fault(key, f"the name {found(own)} again", f"a name of its own: {other} has it")
 
 
-def _unknown(plant: PlantFile, tables: list[MachineTable], names: list[str | None]) -> Iterator[Fault]:
-    known = {*names, *(tag for part in tables for tag in part.tags or ())}
+def _unknown(plant: PlantFile, tables: list[MachineTable | None], names: list[str | None]) -> Iterator[Fault]:
+    known = {*names, *(tag for part in tables if part for tag in part.tags or ())}
     for n, rule in enumerate(plant.constraint or ()):
         over = rule.over if rule is not None else None
         if over == ():
