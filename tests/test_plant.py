@@ -162,6 +162,18 @@ def test_an_interruption_leaves_a_choice_that_fits(monkeypatch):
     assert sum(row[k][2] for row, k in zip(rows, found.choice, strict=True)) <= room
 
 
+def test_the_time_limit_leaves_a_choice_that_fits_and_what_is_known(monkeypatch):
+    rows, weights, room = generous(8, 6, 4, 0.3)
+    best = share(Offers.of(rows, weights, room)).error
+    monkeypatch.setattr(merge, "LABELS", 0)
+    found = share(Offers.of(rows, weights, room), deadline=0.0)
+    assert found.status == "time limit" and found.excess_bound == 0.0 and found.error_bound is None
+    assert sum(row[k][2] for row, k in zip(rows, found.choice, strict=True)) <= room and found.error >= best
+    uses = [[frozenset("a" if k % 2 else "b") for k in range(len(row))] for row in rows]
+    few = share_few(Offers.of(rows, weights, room), uses, [(frozenset(range(8)), 1)], deadline=0.0)
+    assert few.status == "time limit" and few.choice is None
+
+
 # The plans of a machine
 
 # By hand: at 10/min mark 2 gives 18 mL/h and asks for 45 L/min, which 50 serves; at 8/min it gives 14.4 mL/h, just

@@ -159,7 +159,8 @@ def _lower(whole: Stack, stack: Stack, air: float, floor: float) -> list[Level]:
     levels: list[Level] = []
     for k in range(_LEVELS):
         even = floor + (air - floor) * (_LEVELS - 1 - k) / (_LEVELS - k)
-        for most in (air - SAME_AIR, even):  # the next plans there are, and, where these are near, others further down
+        # The next plans there are (on a free dial these are as near as can be), and, where they are near, others.
+        for most in (air - SAME_AIR, even) if stack.step is not None else (even,):
             if air <= max(most, floor + SAME_AIR):
                 continue
             front = trade(replace(stack, capacity=max(most, floor)), _AT_LEVEL)
