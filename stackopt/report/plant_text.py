@@ -50,18 +50,18 @@ def _air(found: "Plant") -> list[str]:
         lines.append(labelled("excess", f"{100 * found.excess:.3g}\xa0% (weighted mean)"))
     lines.append(labelled("error", f"{100 * found.mean_error:.3g}\xa0% (weighted mean)"))
     if found.excess_price:
-        lines.append(labelled("price", f"100 L/min more would save {_percent(100 * found.excess_price)} points of "
+        lines.append(labelled("price", f"100 L/min more would save {_points(100 * found.excess_price)} of "
                                        "excess (by the relaxation)"))  # fmt: skip
     elif found.price:
-        lines.append(labelled("price", f"100 L/min more would save {_percent(100 * found.price)} points of error "
+        lines.append(labelled("price", f"100 L/min more would save {_points(100 * found.price)} of error "
                                        "(by the relaxation)"))  # fmt: skip
     lines.append(labelled("free", f"{number(found.capacity_to_free_all, 6)} L/min would give each machine what it "
                                   "would have alone"))  # fmt: skip
     return lines
 
 
-def _percent(share: float) -> str:
-    return f"{100 * share:.2g}\xa0%"
+def _points(share: float) -> str:
+    return f"{100 * share:.2g} percentage points"
 
 
 def _proof(found: "Plant") -> list[str]:
@@ -69,14 +69,14 @@ def _proof(found: "Plant") -> list[str]:
         return []
     gap, all_of_them = found.gap(found.bound), found.gap(found.bound_of_all)
     words = [f"{found.method}; {found.seconds:.2g}\xa0s"] if found.status == "optimal" else [
-        "best found" + ("" if gap is None else f", at most {_percent(gap)} points worse than the best of the plans")]
+        "best found" + ("" if gap is None else f", at most {_points(gap)} worse than the best of the plans")]
     if all_of_them is None:
         proved = found.bound_of_all["excess"] >= found.excess - 1e-9
         words.append("no settings at all have less excess; how much less error others could have is not known"
                      if proved else "how much better settings that are not listed could be is not known")  # fmt: skip
     elif all_of_them > 1e-9:
         what = "excess" if found.excess > found.bound_of_all["excess"] + 1e-9 else "error"
-        words.append(f"settings that are not listed could save {_percent(all_of_them)} points of {what} at most")
+        words.append(f"settings that are not listed could save {_points(all_of_them)} of {what} at most")
     else:
         words.append("no settings at all are better")
     return words
