@@ -29,7 +29,7 @@ FLOW = [
     "report.drawings", "tryout", "report.page",
     "fleet.child", "fleet.pool", "fleet.cluster", "fleet.listing", "fleet.against", "fleet.answers", "fleet.folder",
     "fleet.batch", "report.batch_text", "fleet.plant_file", "fleet.plans_of", "fleet.sharing", "fleet.totals",
-    "fleet.choosing", "report.plant_text", "fleet.works", "cli", "__main__",
+    "fleet.choosing", "fleet.machine_share", "report.plant_text", "fleet.works", "cli", "__main__",
 ]  # fmt: skip
 # Imported late, against the flow, where it is used: model's validator calls rules.
 LATE = {("problem.model", "problem.rules")}

@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -380,6 +381,18 @@ def test_control_c_ends_the_whole_works_not_one_machine(run, tmp_path, monkeypat
     monkeypatch.setattr(choosing, "plans_of", lambda ask: asked.append(ask) or Plans("interrupted"))
     got = run("plant", put(tmp_path, two(130), a=BY_HAND, b=BY_HAND), "--json", "--jobs", "1")
     assert (got.code, got.out) == (130, "") and len(asked) == 1
+
+
+def test_a_plan_that_the_judge_does_not_confirm_is_no_answer(run, tmp_path, monkeypatch):
+    def wrong(ask):
+        found = plans_of(ask)
+        level = found.lists[0][0]
+        plans = tuple(replace(plan, error=0.9 * plan.error) for plan in level.plans)
+        return replace(found, lists=((replace(level, plans=plans),),))
+
+    monkeypatch.setattr(choosing, "plans_of", wrong)
+    got = run("plant", put(tmp_path, two(130), a=BY_HAND, b=BY_HAND), "--jobs", "1")
+    assert got.code == 1 and got.out == "" and "b.json: the judge does not confirm" in got.err
 
 
 def test_the_order_of_machines_and_the_size_of_priorities_do_not_matter(tmp_path):

@@ -7,15 +7,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from stackopt.errors import SolverError
-from stackopt.figures import PointResult, generators_of, points_of
 from stackopt.fleet.choosing import chosen, offers_of
+from stackopt.fleet.machine_share import MachineShare, share_of
 from stackopt.fleet.plans_of import Plans
-from stackopt.fleet.plant_file import Machine, Works, read_works
+from stackopt.fleet.plant_file import Works, read_works
 from stackopt.fleet.pool import cores
 from stackopt.fleet.sharing import Share, relaxed
 from stackopt.fleet.totals import FluidUse, PumpStock, fluids_of, stock_of_pumps
-from stackopt.judge import TIE, Verdict, judge
+from stackopt.judge import TIE
 from stackopt.optimise.outcome import TINY
 from stackopt.stack import Stack
 from stackopt.words import MIST, VANISHING, number
@@ -27,52 +26,6 @@ CAUTIONS = (
     "local codes and licensed practice.",
     MIST,
 )
-
-
-@dataclass(frozen=True, eq=False)
-class MachineShare:
-    """Machines of one file with the plan that they get; figures are of one of them unless they say otherwise."""
-
-    machine: Machine
-    plans: Plans
-    stack: Stack
-    verdict: Verdict  # of the plan
-    alone: Verdict  # of its own best plan, all the air of its file its own
-    points: tuple[PointResult, ...]
-    generators: list[dict[str, Any]]
-    alone_rate: float | None
-    demand: float  # that counts against the capacity, of all of them [L/min]
-    peak: float  # of all of them spraying at once [L/min]
-
-    @property
-    def rate(self) -> float | None:
-        """Strokes per minute; None where several generators run at rates of their own."""
-        return _only([one["rate_per_min"] for one in self.generators])
-
-    def to_dict(self) -> dict[str, Any]:
-        """The machines as plain data."""
-        machine, verdict, alone = self.machine, self.verdict, self.alone
-        return {
-            "name": machine.name,
-            "file": machine.file,
-            "title": machine.problem.title,
-            "count": machine.count,
-            "running": machine.running,
-            "priority": machine.priority,
-            "in_tolerance": verdict.in_tolerance,
-            "rate_per_min": self.rate,
-            "generators": self.generators,
-            "points": [vars(point) for point in self.points],
-            "excess": verdict.least,
-            "mean_error": verdict.mean_error,
-            "air_L_per_min": verdict.air,
-            "demand_L_per_min": self.demand,
-            "peak_L_per_min": self.peak,
-            "alone": {"excess": alone.least, "mean_error": alone.mean_error, "air_L_per_min": alone.air,
-                      "rate_per_min": self.alone_rate},
-            "costs": {"excess": verdict.least - alone.least, "mean_error": verdict.mean_error - alone.mean_error},
-            "plans": len(self.plans.plans),
-        }  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,23 +50,14 @@ class Plant:
 
     @cached_property
     def machines(self) -> tuple[MachineShare, ...]:
-        """The machines in the order of the file; empty without a choice."""
+        """The machines in the order of the file; empty without a choice. Raises SolverError, see `share_of`."""
         if self.sharing.choice is None:
             return ()
         stacks: dict[int, Stack] = {}
         found = []
         for machine, plans, k in zip(self.works.machines, self.plans, self.sharing.choice.tolist(), strict=True):
             stack = stacks.setdefault(id(machine.problem), Stack.of(machine.problem))
-            plan, own = plans.plans[k], plans.own
-            verdict, alone = judge(stack, plan.settings), judge(stack, own.settings)
-            if not verdict.allowed or (verdict.least, verdict.mean_error, verdict.air) != (
-                    plan.excess, plan.error, plan.air):  # fmt: skip
-                raise SolverError(f"{machine.file}: the judge does not confirm the plan")
-            points = points_of(stack, plan.settings, verdict)
-            times = machine.times(self.works.peak)
-            found.append(MachineShare(
-                machine, plans, stack, verdict, alone, points, generators_of(plan.settings, points),
-                _only(own.settings.generators), verdict.air * times, verdict.air * machine.times(True)))  # fmt: skip
+            found.append(share_of(machine, plans, k, stack, self.works.peak))
         return tuple(found)
 
     @property
@@ -363,10 +307,6 @@ class Plant:
 
     def __str__(self) -> str:
         return self.text()
-
-
-def _only(rates: Sequence[float]) -> float | None:
-    return rates[0] if len(rates) == 1 else None
 
 
 def plant(file: str | Path, jobs: int | None = None) -> Plant:

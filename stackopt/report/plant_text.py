@@ -50,11 +50,11 @@ def _air(found: "Plant") -> list[str]:
         lines.append(labelled("excess", f"{100 * found.excess:.3g}\xa0% (weighted mean)"))
     lines.append(labelled("error", f"{100 * found.mean_error:.3g}\xa0% (weighted mean)"))
     if found.excess_price:
-        lines.append(labelled("price", f"100 L/min more would save {_points(100 * found.excess_price)} of "
-                                       "excess (by the relaxation)"))  # fmt: skip
+        lines.append(labelled("price", f"each L/min more saves {_points(found.excess_price)} of excess at first (by "
+                                       "the linear relaxation)"))  # fmt: skip
     elif found.price:
-        lines.append(labelled("price", f"100 L/min more would save {_points(100 * found.price)} of error "
-                                       "(by the relaxation)"))  # fmt: skip
+        lines.append(labelled("price", f"each L/min more saves {_points(found.price)} of error at first (by the "
+                                       "linear relaxation)"))  # fmt: skip
     lines.append(labelled("free", f"{number(found.capacity_to_free_all, 6)} L/min would give each machine what it "
                                   "would have alone"))  # fmt: skip
     return lines
