@@ -24,6 +24,7 @@ _HOMES = {
     "calibrate": "stackopt.calibration",
     "at_rate": "stackopt.tryout",
     "plant": "stackopt.fleet.works",
+    "verify": "stackopt.verification.answer",
     "Result": "stackopt.result",
     "Rates": "stackopt.bands",
     "Check": "stackopt.today",
@@ -32,14 +33,15 @@ _HOMES = {
     "Plant": "stackopt.fleet.works",
     "Weighings": "stackopt.weighings",
     "Trials": "stackopt.trials",
+    "Verification": "stackopt.verification.answer",
     "Fault": "stackopt.errors",
     "StackoptError": "stackopt.errors",
     "ProblemError": "stackopt.errors",
     "SolverError": "stackopt.errors",
 }
 __all__ = ["Check", "Fault", "Plant", "Problem", "ProblemError", "Rates", "Result", "SolverError", "Split",
-           "StackoptError", "Tradeoff", "Trials", "Weighings", "__version__", "at_rate", "calibrate", "check",
-           "keep", "plant", "rates", "read", "schema", "solve", "split", "tradeoff"]  # fmt: skip
+           "StackoptError", "Tradeoff", "Trials", "Verification", "Weighings", "__version__", "at_rate", "calibrate",
+           "check", "keep", "plant", "rates", "read", "schema", "solve", "split", "tradeoff", "verify"]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

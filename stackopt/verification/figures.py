@@ -1,0 +1,181 @@
+"""What settings do, in exact fractions: doses, air, excess, value, and the rules that they break."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import NamedTuple
+
+from stackopt.problem.constraints import Constraint
+from stackopt.verification.airflow import OUTLET, halved, series
+from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, Stroke, known
+
+
+class Set(NamedTuple):
+    """What a point is set to: rate [1/min], and the numbers of its stroke and screw setting."""
+
+    rate: Fraction
+    stroke: int
+    screw: int
+
+
+@dataclass(frozen=True)
+class PointFigures:
+    """What a point gets; mL/min and L/min."""
+
+    dose: Fraction
+    error: Fraction  # signed
+    flow: Fraction
+    low: Fraction  # L at the dose; 0 where not given
+    high: Fraction | None  # U at the dose
+    excess: Fraction
+    spray: str
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What settings do; points in the order of the file."""
+
+    points: tuple[PointFigures, ...]
+    air: Fraction  # L/min
+    excess: Fraction  # X
+    mean_error: Fraction
+    worst_error: Fraction
+    price: Fraction
+    value: Fraction
+    broken: tuple[str, ...]  # hard rules that do not hold, in words
+    unknown: tuple[str, ...]  # rules of kinds of other packages, which are not judged here
+
+
+def counted(miss: Fraction) -> Fraction:
+    """A miss, or 0 where it counts as none."""
+    return miss if miss > SLACK else Fraction(0)
+
+
+def figures_of(machine: Machine, settings: Sequence[Set]) -> Figures:
+    """What settings, one a point, do on a machine."""
+    strokes = [place.strokes[s.stroke] for place, s in zip(machine.places, settings, strict=True)]
+    drive = sum((s.rate * stroke.drive for s, stroke in zip(settings, strokes, strict=True)), Fraction(0))
+    pressure, flows = _air(machine, settings, drive)
+    points = tuple(_point(machine, *one) for one in zip(machine.places, settings, strokes, flows, strict=True))
+    weights = [place.weight for place in machine.places]
+    whole = sum(weights)
+    mean_error = sum(w * abs(p.error) for w, p in zip(weights, points, strict=True)) / whole
+    worst_error = max(abs(p.error) for p in points)
+    price = sum(stroke.price for stroke in strokes) / len(strokes)
+    air = sum(flows) + drive
+    share = air / machine.capacity
+    return Figures(
+        points=points,
+        air=air,
+        excess=max(p.excess for p in points) if machine.worst
+        else sum(w * p.excess for w, p in zip(weights, points, strict=True)) / whole,
+        mean_error=mean_error,
+        worst_error=worst_error,
+        price=price,
+        value=(worst_error if machine.worst else mean_error) + machine.air_weight * share + machine.price_weight * price,
+        broken=(*_hard(machine, settings, strokes, pressure, air), *(
+            f"{name} does not hold" for name, rule in machine.rules.items()
+            if known(rule) and not kept(machine, rule, settings, flows))),
+        unknown=tuple(name for name, rule in machine.rules.items() if not known(rule)),
+    )  # fmt: skip
+
+
+def _air(machine: Machine, settings: Sequence[Set], drive: Fraction) -> tuple[float, list[Fraction]]:
+    """The pressure at the stack [bar absolute] and the air of each nozzle [L/min]."""
+    if machine.line is None:
+        return machine.pressure, [p.air[s.screw] for p, s in zip(machine.places, settings, strict=True)]
+    used = [(place.branch, s.screw) for place, s in zip(machine.places, settings, strict=True)]
+
+    def flows(pressure: float) -> list[float]:
+        known = {}
+        return [known.setdefault((id(b), k), b.flow(k, pressure)) if (id(b), k) not in known else known[id(b), k]
+                for b, k in used]  # fmt: skip
+
+    def enough(pressure: float) -> bool:
+        return sum(flows(pressure)) + float(drive) <= series((machine.line,), machine.pressure, pressure)
+
+    if not enough(OUTLET):
+        return OUTLET, [Fraction(0)] * len(used)
+    pressure = halved(OUTLET, machine.pressure, enough)
+    return pressure, [Fraction(flow) for flow in flows(pressure)]
+
+
+def _point(machine: Machine, place: Place, setting: Set, stroke: Stroke, flow: Fraction) -> PointFigures:
+    dose = setting.rate * stroke.volume
+    ends = [dose * (1 - stroke.stray), dose * (1 + stroke.stray)] if machine.robust else [dose]
+    misses = [_misses(place, end, flow) for end in ends]
+    by_air = misses[-1][1:] if len(misses) == 1 else max((m[1:] for m in reversed(misses)), key=lambda m: m[0])
+    return PointFigures(dose, dose / place.dose - 1, flow, *place.window(dose),
+                        max(by_dose + air for by_dose, air, _ in misses),
+                        "in window" if by_air[0] == 0 else by_air[1])  # fmt: skip
+
+
+def _misses(place: Place, dose: Fraction, flow: Fraction) -> tuple[Fraction, Fraction, str]:
+    """How far a dose and its air miss, as shares, and which way the air does."""
+    share = dose / place.dose
+    low, high = place.window(dose)
+    short, over = low - flow, (flow - high if high is not None else low - flow)
+    return (counted(max(1 - place.below - share, share - 1 - place.above)),
+            counted(max(short, over) / place.window(place.dose)[0]),
+            "too little air" if short >= over else "too much air")  # fmt: skip
+
+
+def _hard(machine: Machine, settings: Sequence[Set], strokes: Sequence[Stroke], pressure: float, air: Fraction):
+    """What the machine itself does not allow."""
+    rates = {s.rate for s in settings}
+    for rate in sorted(rates):
+        if not machine.dial.has(rate):
+            yield f"{float(rate)!r}/min is no rate of the dial"
+    if len(rates) > machine.count:
+        yield f"{len(rates)} rates, and {machine.count} of them may be used"
+    if air > machine.capacity * (1 + SLACK):
+        yield f"the air of {float(air)!r} L/min is above the capacity"
+    if machine.line is not None and pressure <= OUTLET:
+        yield "the line lets through less than the settings take"
+    for place, setting, stroke in zip(machine.places, settings, strokes, strict=True):
+        if setting.rate * (1 + ROUNDING) < place.cut:
+            yield f"{place.name}: the rate is too low for its cut"
+        if stroke.top is not None and setting.rate * (1 - ROUNDING) > stroke.top:
+            yield f"{place.name}: the rate is above the max_rate of {stroke.pump}"
+        if stroke.out or stroke.least > Fraction(pressure) * (1 + ROUNDING):
+            yield f"{place.name}: {stroke.pump} cannot be used (fluids, min_pressure)"
+
+
+def kept(machine: Machine, rule: Constraint, settings: Sequence[Set], flows: Sequence[Fraction]) -> bool:
+    """Whether settings keep a rule of the file."""
+    what = {}
+    for place, setting, flow in zip(machine.places, settings, flows, strict=True):
+        stroke = place.strokes[setting.stroke]
+        what[place.name] = {"pump": stroke.pump, "mark": stroke.mark, "turns": place.branch.turns[setting.screw],
+                            "dose": setting.rate * stroke.volume, "air": flow, "rate": setting.rate}[rule.of]  # fmt: skip
+    over = [what[place.name] for place in machine.covered(getattr(rule, "over", None))]
+    if rule.kind == "forbid":
+        return not any(one in rule.at for one in over)
+    if rule.kind in ("same", "distinct"):
+        return len(set(over)) <= (1 if rule.kind == "same" else rule.max)
+    if rule.kind == "fix":
+        at = machine.bound_of(rule, "at") if rule.of == "rate" else rule.at
+        return all(_within([one], at, at) if rule.of == "rate" else one == at for one in over)
+    low, high = machine.bound_of(rule, "min"), machine.bound_of(rule, "max")
+    if rule.kind == "total":
+        factors = [_factor(rule.times or {}, place) for place in machine.covered(rule.over)]
+        return _within([f * Fraction(one) for f, one in zip(factors, over, strict=True)], low, high)
+    first, second = ([Fraction(what[p.name]) for p in machine.covered([name])] for name in (rule.first, rule.second))
+    if rule.kind == "compare":
+        return _within([*first, *(-one for one in second)], low, high)
+    zero = Fraction(0)
+    return (low is None or _within([*first, *(-low * one for one in second)], zero, None)) and (
+        high is None or _within([*first, *(-high * one for one in second)], None, zero))  # fmt: skip
+
+
+def _factor(times: dict[str, float], place: Place) -> Fraction:
+    """What a total counts a point with: its own factor, else that of one of its tags."""
+    given = [times[name] for name in times if name == place.name] or [times[t] for t in times if t in place.tags][-1:]
+    return Fraction(given[0]) if given else Fraction(1)
+
+
+def _within(parts: Sequence[Fraction], low: Fraction | None, high: Fraction | None) -> bool:
+    """Whether a sum is between its bounds, but for 1e-9 of the size of its parts and bound."""
+    total, size = sum(parts), sum(map(abs, parts))
+    return (low is None or total >= low - SLACK * (size + abs(low))) and (
+        high is None or total <= high + SLACK * (size + abs(high)))  # fmt: skip

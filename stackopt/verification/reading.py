@@ -1,0 +1,110 @@
+"""An answer read from a file: JSON as `stackopt solve --json` writes it, and what shape it must have."""
+
+import json
+import math
+from collections import Counter
+from collections.abc import Iterator
+from typing import Any
+
+from stackopt.errors import Fault, ProblemError
+from stackopt.problem.files import text_in
+from stackopt.problem.rules import found, path
+
+FORMAT = "stackopt.result/1"
+_LARGEST = 1e300
+_TEXT, _FLAG, _NUMBER, _WHOLE = "text", "true or false", "a number", "a whole number"
+_POINT = {"name": _TEXT, "generator": _WHOLE, "pump": _TEXT, "mark": _TEXT, "turns": _NUMBER, "dose_mL_per_h": _NUMBER,
+          "required_mL_per_h": _NUMBER, "error": _NUMBER, "in_tolerance": _FLAG, "excess": _NUMBER,
+          "air_L_per_min": _NUMBER, "air_min_L_per_min": [_NUMBER, None], "air_max_L_per_min": [_NUMBER, None],
+          "spray": _TEXT}  # fmt: skip
+
+
+class _Many(list):
+    """A list of any number of these."""
+
+
+_SHAPE = {
+    "file": [_TEXT, None], "title": _TEXT, "status": _TEXT, "in_tolerance": _FLAG, "rate_per_min": [_NUMBER, None],
+    "generators": _Many([{"rate_per_min": _NUMBER, "points": _Many([_TEXT])}]),
+    "points": _Many([_POINT]),
+    "air": {"total_L_per_min": [_NUMBER, None], "capacity_L_per_min": _NUMBER, "share": [_NUMBER, None]},
+    "objective": [{"excess": _NUMBER, "mean_error": _NUMBER, "worst_error": _NUMBER, "air_share": _NUMBER,
+                   "value": _NUMBER}, None],
+    "bound": [{"excess": _NUMBER, "value": [_NUMBER, None]}, None],
+    "gap": [_NUMBER, None],
+    "conflicts": _Many([{"points": _Many([_TEXT]), "rules": _Many([_TEXT]), "why": _TEXT}]),
+    "advice": _Many([{"change": _TEXT, "serves_all": _FLAG}]),
+    "warnings": _Many([_TEXT]),
+}  # fmt: skip
+
+
+def read_answer(file: str) -> Any:
+    """What a JSON file holds, or standard input where it is "-". Raises ProblemError where it is no JSON."""
+    twice: list[str] = []
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        twice.extend(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+        return dict(pairs)
+
+    def no_number(text: str) -> None:
+        raise ProblemError((Fault(None, text, "a number or null: JSON has no such thing"),), file)
+
+    def fault(found: str, expected: str, line: int | None = None) -> ProblemError:
+        return ProblemError((Fault(None, found, expected, line),), file)
+
+    try:
+        answer = json.loads(text_in(file), object_pairs_hook=once, parse_constant=no_number)
+    except ProblemError as error:
+        raise ProblemError(error.faults, file) from None
+    except json.JSONDecodeError as error:
+        raise fault(error.msg[:1].lower() + error.msg[1:], "JSON, as stackopt solve --json writes it",
+                    error.lineno) from None  # fmt: skip
+    except RecursionError:
+        raise fault("deep nesting", "tables or lists nested less deeply") from None
+    except ValueError:
+        raise fault("a number of thousands of digits", "numbers that a machine can have") from None
+    if twice:
+        raise ProblemError(tuple(Fault(key[:60], "the same key twice", "each key once") for key in twice[:20]), file)
+    return answer
+
+
+def misshapen(answer: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """What of an answer has another shape than answers have, as (key, found, expected).
+
+    >>> next(misshapen({"file": None, "title": 3}))
+    ('title', '3', 'text')
+    """
+    yield from _apart(answer, _SHAPE, ())
+
+
+def _apart(value: Any, shape: Any, place: tuple) -> Iterator[tuple[str, str, str]]:
+    if isinstance(shape, _Many):
+        if not isinstance(value, list):
+            yield path(place), found(value), "a list"
+            return
+        for k, item in enumerate(value):
+            yield from _apart(item, shape[0], (*place, k))
+    elif isinstance(shape, list):
+        if value is not None:
+            yield from _apart(value, shape[0], place)
+    elif isinstance(shape, dict):
+        if not isinstance(value, dict):
+            yield path(place), found(value), "a table"
+            return
+        for key, inner in shape.items():
+            if key not in value:
+                yield path((*place, key)), "nothing", "this key"
+            else:
+                yield from _apart(value[key], inner, (*place, key))
+    elif not _is(value, shape):
+        yield path(place), found(value), shape
+
+
+def _is(value: Any, shape: str) -> bool:
+    if shape == _TEXT:
+        return isinstance(value, str)
+    if shape == _FLAG:
+        return isinstance(value, bool)
+    if isinstance(value, bool) or not isinstance(value, int if shape == _WHOLE else int | float):
+        return False
+    return abs(value) <= _LARGEST and math.isfinite(value)
