@@ -1,7 +1,7 @@
 """Whether an answer holds: each of its parts looked at, with what was found in words."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
 from typing import Any, NamedTuple
@@ -105,6 +105,7 @@ class _Held:
     def __init__(self, problem: Problem, answer: dict[str, Any]) -> None:
         self.problem, self.answer = problem, answer
         self.machine = Machine.of(problem)
+        self.search = Search(self.machine)
         self.status = answer["status"]
         machine = self.machine
         self.plain = not (machine.rules or machine.count > 1 or machine.worst or machine.line)
@@ -278,7 +279,7 @@ class _Held:
         """Whether nothing is better than the bound."""
         bound = self.answer["bound"]
         if self.status == "infeasible":
-            yield _told("infeasible", Search(self.machine).better(Claim()), "there are settings that keep the hard rules",
+            yield _told("infeasible", self.search.better(Claim()), "there are settings that keep the hard rules",
                         "no settings keep the hard rules")  # fmt: skip
         if bound is None:
             return
@@ -287,27 +288,24 @@ class _Held:
         if excess <= near:
             yield Check("bound on the excess", HOLDS, "none is below 0")
         else:
-            answer = Search(self.machine).better(Claim("excess", excess - near, excess - LOOSE))
+            answer = self.search.better(Claim("excess", excess - near, excess - LOOSE))
             yield _told("bound on the excess", answer, "settings have a smaller excess", "no settings have a smaller one")
         if bound["value"] is None:
             return
         value = Fraction(bound["value"])
-        answer = Search(self.machine).better(Claim("value", value - near, value - LOOSE, excess + SLACK))
+        answer = self.search.better(Claim("value", value - near, value - LOOSE, excess + SLACK))
         yield _told("bound on the value", answer, "settings of least excess have a smaller value",
                     "no settings of least excess have a smaller one")  # fmt: skip
 
     def _ties(self, settings: list[Set], figures: Figures) -> Iterator[Check]:
         """Whether no lower rate and, at this one, no other option of a single point ties and comes first."""
         dial, rate = self.machine.dial, settings[0].rate
-        if dial.step is not None and (k := round((rate - dial.low) / dial.step)) > 0:
-            below = replace(self.machine, dial=dial._replace(high=dial.at(k - 1)))
-            claim = Claim("value", figures.value, figures.value, figures.excess)
-            answer = Search(below).better(claim)
-            yield _told("lowest rate", answer, "a lower rate does as well", "no lower rate does as well")
-        search = Search(self.machine)
+        if dial.step is not None:
+            answer = self.search.better(Claim("value", figures.value, figures.value, figures.excess), rate)
+            yield _told("lowest rate", answer, "settings do as well", "no lower one does as well")
         faults = []
         for n, (place, setting) in enumerate(zip(self.machine.places, settings, strict=True)):
-            options = search.options(n, Range(rate, rate))
+            options = self.search.options(n, Range(rate, rate))
             own = next((o for o in options if o.what[1:] == setting[1:]), None)
             for o in options:
                 if own and _rank(place, o) < _rank(place, own) and o.excess <= own.excess and o.air <= own.air \

@@ -6,18 +6,22 @@ All four are rounded down to whole multiples of 2^-100, so that they stay bounds
 """
 
 import bisect
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import cached_property
-from typing import NamedTuple
+from itertools import combinations, product
+from math import comb
+from typing import Any, NamedTuple
 
 from stackopt.verification.figures import Set, counted, kept
-from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, Stroke, known
+from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, known
 from stackopt.verification.sums import TooLarge, Work, possible
 
 WORK = 20_000_000  # steps of the search, beyond which nothing is decided
+CASES = 500  # sets of labels that rules let points share, beyond which nothing is decided
 _OPTION = 20  # steps that an option counts as
 _ONE = 1 << 100  # what 1 is
+_LABELS = ("fix", "forbid", "same", "distinct")  # kinds of rules about labels
 _NARROW = Fraction(1, 1 << 40)  # a range of rates that is not halved any more, as a share of its rate
 
 
@@ -62,45 +66,58 @@ class Found(NamedTuple):
 class Search:
     """One machine, asked whether settings are better than a claim.
 
-    What couples points (rules that concern several) is tried choice by choice at single rates and left out elsewhere.
+    Rules of `fix`, `forbid`, `same` and `distinct` are turned into labels that points may have, for the last two case by
+    case. Others that couple points are tried choice by choice at single rates and left out elsewhere.
     """
 
     def __init__(self, machine: Machine, work: int = WORK) -> None:
-        self.machine, self.work = machine, Work(work)
-        places = machine.places
-        rules = {name: rule for name, rule in machine.rules.items() if known(rule)}
+        self.machine, self.limit, self.work = machine, work, Work(work)
+        places, rules = machine.places, [rule for rule in machine.rules.values() if known(rule)]
         self.foreign = len(rules) < len(machine.rules)
-        self.coupling = [rule for rule in rules.values() if not _alone(rule)]
-        alone = {name: rule for name, rule in rules.items() if _alone(rule)}
-        self.kinds: list[tuple] = []  # of each place: what its options depend on
-        for place in places:
-            own = [rule for rule in alone.values() if place in machine.covered(rule.over)]
-            fixed = tuple(sorted(machine.bound_of(rule, "at") for rule in own if rule.of == "rate"))
-            pairs = frozenset((s, z) for s, stroke in enumerate(place.strokes) for z in range(len(place.air))
-                              if not stroke.out and all(_lets(rule, place, stroke, z) for rule in own))  # fmt: skip
-            self.kinds.append((place._replace(name="", tags=()), pairs, fixed))
+        self.coupling = [rule for rule in rules if rule.kind not in _LABELS]
+        self.of_labels = [rule for rule in rules if rule.kind in _LABELS]
         whole = sum(place.weight for place in places)
         self.share = {place.weight: place.weight / whole for place in places}
-        known_kinds: dict[tuple, int] = {}
-        self.kind = [known_kinds.setdefault(kind, len(known_kinds)) for kind in self.kinds]
-        self.known: dict[tuple[int, Range], list[Option]] = {}
-        capacity = SLACK if machine.capacity is None else 1 + SLACK
-        self.room = int(capacity * _ONE)
+        self.room = int((SLACK if machine.capacity is None else 1 + SLACK) * _ONE)
+        kinds: dict[Place, int] = {}  # points that differ in name only have the same options
+        self.kind = [kinds.setdefault(place._replace(name="", tags=()), len(kinds)) for place in places]
+        self.kinds = list(kinds)
+        self.known: dict[tuple, list[Option]] = {}
+        self.lets: list[list[_Let]] = [[] for _ in places]  # of each point: what rules let it be set to
+        self.first: list[int] = []  # the places, those first that closed a range lately
 
-    def better(self, claim: Claim) -> Found:
-        """Whether some settings are better than a claim."""
-        dial, open_why = self.machine.dial, ""
-        cells = [(Range(dial.low, dial.high if dial.step is None else dial.at(dial.last)),)
-                 * min(self.machine.count, len(self.machine.places))]  # fmt: skip
-        cells += [tuple(Range(end, end) for _ in cells[0]) for end in cells[0][0] if dial.step is None]
+    def better(self, claim: Claim, below: Fraction | None = None) -> Found:
+        """Whether some settings, if given at rates below one [1/min], are better than a claim."""
+        dial, undecided, self.work = self.machine.dial, None, Work(self.limit)
+        high = dial.high if dial.step is None else dial.at(dial.last)
+        if below is not None:
+            k = round((below - dial.low) / dial.step)
+            if k <= 0:
+                return Found(False)
+            high = dial.at(k - 1)
+        try:
+            for lets in _cases(self.machine, self.of_labels):
+                self.lets = [[let for let in lets if place.name in let.names] for place in self.machine.places]
+                self.first = list(range(len(self.kind)))
+                found = self._searched(claim, Range(dial.low, high))
+                if found.better:
+                    return found
+                undecided = found if found.better is None else undecided
+        except TooLarge:
+            return Found(None, (), "it is too large for this check")
+        return undecided or Found(False)
+
+    def _searched(self, claim: Claim, whole: Range) -> Found:
+        """The same over a range of the dial, with the labels that points may have."""
+        open_why = ""
+        cells = [(whole,) * min(self.machine.count, len(self.machine.places))]
+        if self.machine.dial.step is None:
+            cells += [tuple(Range(end, end) for _ in cells[0]) for end in whole]
         while cells:
             cell = cells.pop()
             single = all(low == high for low, high in cell)
-            try:
-                if not self._open(cell, claim, single):
-                    continue
-            except TooLarge:
-                return Found(None, (), "it is too large for this check")
+            if not self._open(cell, claim, single):
+                continue
             if single:
                 if self.machine.line is None and not self.foreign:
                     return Found(True, tuple(low for low, _ in cell))
@@ -114,19 +131,22 @@ class Search:
 
     def _open(self, cell: tuple[Range, ...], claim: Claim, single: bool) -> bool:
         """Whether settings at these rates may be better than the claim; exactly, where the rates are single ones."""
-        rows = [self._row(n, cell) for n in range(len(self.kind))]
-        if not all(rows):
-            return False
+        below, most = (int(x * _ONE) for x in (claim.below if single else claim.loosely, claim.most))
+        limit = {"value": most, "excess": below}.get(claim.what)
+        rows: list[list[Option]] = [[]] * len(self.kind)
+        excess = 0
+        for k, n in enumerate(self.first):
+            rows[n] = self._row(n, cell, limit)
+            if rows[n] and limit is not None and not self.machine.worst:
+                excess += min(o.excess for o in rows[n])
+            if not rows[n] or (limit is not None and excess > limit):
+                self.first.insert(0, self.first.pop(k))
+                return False
         holds = None
         if self.coupling and single:
             def holds(chosen: list) -> bool:
                 return self._kept(cell, chosen)
-        below = int((claim.below if single else claim.loosely) * _ONE)
-        most = int(claim.most * _ONE)
-        for asked in self._questions(rows, claim.what, below, most):
-            if possible(*asked, self.work, holds):
-                return True
-        return False
+        return any(possible(*asked, self.work, holds) for asked in self._questions(rows, claim.what, below, most))
 
     def _questions(self, rows: list[list[Option]], what: str | None, below: int, most: int) -> Iterator[tuple]:
         """The same as sums: rows, what the first sum must stay below, and the limits of the others."""
@@ -147,52 +167,58 @@ class Search:
             for worst in sorted({o.error for row in rows for o in row if least <= o.error < below}):
                 yield [[(o.cost, o.air, o.what) for o in row if o.error <= worst] for row in rows], below - worst, room
 
-    def options(self, n: int, part: Range) -> list[Option]:
-        """The options of a place, by its number, over one range of rates."""
-        key = self.kind[n], part
+    def options(self, n: int, part: Range, limit: int | None = None) -> list[Option]:
+        """The options of a point, by its number, over one range of rates, without those of more excess."""
+        key = self.kind[n], part, limit
         if key not in self.known:
-            self.work.done(_OPTION * len(self.kinds[n][1]))
-            self.known[key] = list(self._options(self.kinds[n], part))
-        return self.known[key]
+            self.known[key] = list(self._options(self.kinds[self.kind[n]], part, limit))
+            self.work.done(_OPTION * (1 + len(self.known[key])))
+        found, place = self.known[key], self.machine.places[n]
+        for let in self.lets[n]:
+            found = [o for o in found if let.lets(place, part, *o.what[1:])]
+        return found
 
-    def _row(self, n: int, cell: tuple[Range, ...]) -> list[Option]:
-        """The options of a place over a set of ranges."""
+    def _row(self, n: int, cell: tuple[Range, ...], limit: int | None) -> list[Option]:
+        """The options of a point over a set of ranges."""
         row = []
         for k, part in enumerate(dict.fromkeys(cell)):
-            found = self.options(n, part)
+            found = self.options(n, part, limit)
             row += found if k == 0 else [o._replace(what=(k, *o.what[1:])) for o in found]
         return row
 
-    def _options(self, kind: tuple, part: Range) -> Iterator[Option]:
-        """The options of a place over one range of rates."""
-        place, pairs, fixed = kind
-        machine, (low, high) = self.machine, part
-        if high * (1 + ROUNDING) < place.cut or not all(low - 2 * SLACK * at <= at <= high + 2 * SLACK * at
-                                                        for at in fixed):  # fmt: skip
+    def _options(self, place: Place, part: Range, limit: int | None) -> Iterator[Option]:
+        """All options of a point over one range of rates."""
+        (low, high), machine = part, self.machine
+        if high * (1 + ROUNDING) < place.cut:
             return
-        share, foot = self.share[place.weight], place.window(place.dose)[0]
+        weight = 1 if machine.worst else self.share[place.weight]
+        foot = place.window(place.dose)[0]
         for s, stroke in enumerate(place.strokes):
-            screws = [z for z in range(len(place.air)) if (s, z) in pairs]
-            if not screws or (stroke.top is not None and low * (1 - ROUNDING) > stroke.top):
+            if stroke.out or (stroke.top is not None and low * (1 - ROUNDING) > stroke.top):
                 continue
             slow, fast = low * stroke.volume, high * stroke.volume
-            error = max(Fraction(0), slow / place.dose - 1, 1 - fast / place.dose)
             ends = (1 - stroke.stray, 1 + stroke.stray) if machine.robust else (1,)
-            misses = [(_dose_miss(place, slow * end, fast * end), place.window(slow * end)[0],
-                       place.window(fast * end)[1]) for end in ends]  # fmt: skip
-            price = machine.price_weight * stroke.price / len(machine.places)
-            for z in screws:
-                excess = Fraction(0)
+            by_dose = [_dose_miss(place, slow * end, fast * end) for end in ends] if place.asked else [Fraction(0)]
+            if limit is not None and _whole(weight * max(by_dose)) > limit:
+                continue
+            windows = [(place.window(slow * end)[0], place.window(fast * end)[1]) for end in ends]
+            error = _whole(weight * max(Fraction(0), slow / place.dose - 1, 1 - fast / place.dose))
+            drive = low * stroke.drive
+            price = _whole(machine.price_weight * stroke.price / len(machine.places))
+            for z, flow in enumerate(place.air):
+                excess = 0
                 if place.asked:
-                    excess = max(by_dose + counted(_air_miss(place.air[z], least, most, machine.line is None) / foot)
-                                 for by_dose, least, most in misses)  # fmt: skip
-                air = Fraction(0)
+                    by_air = (_air_miss(flow, *window, machine.line is None) for window in windows)
+                    excess = _whole(weight * max(
+                        d + (counted(a / foot) if a > 0 else 0) for d, a in zip(by_dose, by_air, strict=True)))
+                    if limit is not None and excess > limit:
+                        continue
+                cost = air = 0
                 if machine.capacity is not None:
-                    flow = place.air[z] if machine.line is None else 0  # behind a line, anything up to that
-                    air = (flow + low * stroke.drive) / machine.capacity
-                weight = 1 if machine.worst else share
-                numbers = (weight * excess, weight * error, machine.air_weight * air + price, air)
-                yield Option(*(x.numerator * _ONE // x.denominator for x in numbers), (0, s, z))
+                    # Behind a line the air may be anything up to that.
+                    share = (flow + drive if machine.line is None else drive) / machine.capacity
+                    air, cost = _whole(share), _whole(machine.air_weight * share)
+                yield Option(excess, error, cost + price, air, (0, s, z))
 
     def _kept(self, cell: tuple[Range, ...], chosen: list[tuple[int, int, int]]) -> bool:
         """Whether a choice at single rates keeps the rules that couple points."""
@@ -229,28 +255,60 @@ class Search:
     @cached_property
     def _turning(self) -> list[Fraction]:
         """The rates at which a dose meets its target or a limit, or a window a setting; those of a free dial."""
-        found = set()
-        for place, pairs, fixed in set(self.kinds):
+        found = {self.machine.bound_of(rule, "at") for rule in self.of_labels if rule.of == "rate"}
+        for place in self.kinds:
             doses = set(_turning_doses(place))
-            found |= {place.cut, *fixed}
-            for stroke in {place.strokes[s] for s, _ in pairs}:
+            found.add(place.cut)
+            for stroke in place.strokes:
                 found.add(stroke.top or place.cut)
-                ends = {Fraction(1)} | ({1 - stroke.stray, 1 + stroke.stray} if self.machine.robust else set())
+                ends = (1, 1 - stroke.stray, 1 + stroke.stray) if self.machine.robust else (1,)
                 found |= {dose / (stroke.volume * end) for dose in doses for end in ends if end > 0}
         return sorted(rate for rate in found if self.machine.dial.low < rate < self.machine.dial.high)
 
 
-def _alone(rule) -> bool:
-    """Whether a rule concerns each of its points alone."""
-    return rule.kind in ("fix", "forbid")
+class _Let(NamedTuple):
+    """What points may be set to."""
+
+    names: frozenset[str]
+    of: str
+    labels: frozenset
+    never: bool = False  # those are what they must not be set to
+
+    def lets(self, place: Place, part: Range, stroke: int, screw: int) -> bool:
+        """Whether a point may have a stroke with a screw setting at some rate of a range."""
+        if self.of == "rate":
+            return all(part.low - 2 * SLACK * at <= at <= part.high + 2 * SLACK * at for at in self.labels)
+        return (_label(self.of, place, stroke, screw) in self.labels) != self.never
 
 
-def _lets(rule, place: Place, stroke: Stroke, screw: int) -> bool:
-    """Whether a rule that concerns each point alone lets a point have a stroke with a screw setting."""
-    if rule.of == "rate":
-        return True
-    label = {"pump": stroke.pump, "mark": stroke.mark, "turns": place.branch.turns[screw]}[rule.of]
-    return label == rule.at if rule.kind == "fix" else label not in rule.at
+def _label(of: str, place: Place, stroke: int, screw: int) -> Any:
+    return place.branch.turns[screw] if of == "turns" else getattr(place.strokes[stroke], of)
+
+
+def _cases(machine: Machine, rules: Sequence[Any]) -> Iterator[list[_Let]]:
+    """What rules let points be set to; one case for each set of labels that all of them may share."""
+    ways, count = [], 1
+    for rule in rules:
+        places = machine.covered(rule.over)
+        names = frozenset(place.name for place in places)
+        if rule.kind in ("fix", "forbid"):
+            at = rule.at if rule.kind == "forbid" else (machine.bound_of(rule, "at") if rule.of == "rate" else rule.at,)
+            ways.append([_Let(names, rule.of, frozenset(at), rule.kind == "forbid")])
+            continue
+        labels = sorted({_label(rule.of, place, s, z) for place in places for s, stroke in enumerate(place.strokes)
+                         if not stroke.out for z in range(len(place.air))})  # fmt: skip
+        size = min(1 if rule.kind == "same" else rule.max, len(labels), len(places))
+        count *= comb(len(labels), size)
+        if count > CASES:
+            raise TooLarge
+        ways.append([_Let(names, rule.of, frozenset(some)) for some in combinations(labels, size)])
+    for case in product(*ways):
+        yield list(case)
+
+
+def _whole(number: Fraction) -> int:
+    """A number in 2^-100, rounded down."""
+    return number.numerator * _ONE // number.denominator
 
 
 def _dose_miss(place: Place, slow: Fraction, fast: Fraction) -> Fraction:
