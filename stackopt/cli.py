@@ -498,6 +498,28 @@ def plant(
 
 
 @app.command()
+def verify(
+    file: File,
+    result: Annotated[str, typer.Argument(metavar="RESULT", help=(
+        "An answer of solve --json, or - for standard input."))],
+    as_json: Json = False,
+) -> None:  # fmt: skip
+    """Hold an answer against its problem file, by arithmetic of its own."""
+    import stackopt
+    from stackopt.verification.reading import read_answer
+
+    if file == result == "-":
+        raise ProblemError((Fault("RESULT", "standard input for both", "a file for one of them"),))
+    problem = stackopt.read(file)
+    try:
+        held = stackopt.verify(problem, read_answer(result))
+    except ProblemError as error:
+        raise ProblemError(error.faults, result) from None
+    (_json if as_json else _print)(held.to_dict() if as_json else str(held))
+    raise typer.Exit(held.exit_code)
+
+
+@app.command()
 def schema() -> None:
     """The JSON Schema of a problem file."""
     import stackopt

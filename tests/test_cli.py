@@ -743,6 +743,7 @@ PUBLIC = {
     "Split",
     "StackoptError",
     "Tradeoff",
+    "Verification",
     "__version__",
     "check",
     "keep",
@@ -753,6 +754,7 @@ PUBLIC = {
     "solve",
     "split",
     "tradeoff",
+    "verify",
 }
 
 

@@ -133,6 +133,8 @@ class _Held:
         yield _check("status", faults, f"{self.status}, as bound and gap say")
         if faults:
             return
+        if self.status in _STOPPED and figures is None:
+            yield Check("settings", OPEN, "none are given")
         if self.status in _STOPPED and answer["gap"] is not None and answer["gap"] <= TIE:
             yield Check("status", OPEN, f"{self.status}, though nothing is left open")
         yield self._conflicts()
@@ -245,7 +247,8 @@ class _Held:
         answer, machine, named = self.answer, self.machine, self.answer["conflicts"]
         hard = self.status == "infeasible"
         if answer["in_tolerance"]:
-            return _check("conflicts", ["an answer in tolerance has none"] if named else [], "none, as all is in tolerance")
+            faults = ["an answer in tolerance has none"] if named else []
+            return _check("conflicts", faults, "none, as all is in tolerance")
         if not named:
             if hard or self.status == "optimal":
                 return Check("conflicts", OPEN, "none is named")
@@ -289,7 +292,7 @@ class _Held:
             yield Check("bound on the excess", HOLDS, "none is below 0")
         else:
             answer = self.search.better(Claim("excess", excess - near, excess - LOOSE))
-            yield _told("bound on the excess", answer, "settings have a smaller excess", "no settings have a smaller one")
+            yield _told("bound on the excess", answer, "settings have a smaller one", "no settings have a smaller one")
         if bound["value"] is None:
             return
         value = Fraction(bound["value"])

@@ -9,7 +9,7 @@ import bisect
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import cached_property
-from itertools import combinations, product
+from itertools import combinations, pairwise, product
 from math import comb
 from typing import Any, NamedTuple
 
@@ -66,8 +66,8 @@ class Found(NamedTuple):
 class Search:
     """One machine, asked whether settings are better than a claim.
 
-    Rules of `fix`, `forbid`, `same` and `distinct` are turned into labels that points may have, for the last two case by
-    case. Others that couple points are tried choice by choice at single rates and left out elsewhere.
+    Rules of `fix`, `forbid`, `same` and `distinct` are turned into labels that points may have, for the last two case
+    by case. Others that couple points are tried choice by choice at single rates and left out elsewhere.
     """
 
     def __init__(self, machine: Machine, work: int = WORK) -> None:
@@ -121,9 +121,10 @@ class Search:
             if single:
                 if self.machine.line is None and not self.foreign:
                     return Found(True, tuple(low for low, _ in cell))
-                return Found(None, (), "what the line makes of the pressure is left out" if self.machine.line is not None
-                             else "a rule of another package's kind is left out")  # fmt: skip
-            parts = list(self._halves(cell))
+                left_out = "a rule of another package's kind" if self.foreign else "what the line makes of the pressure"
+                return Found(None, (), f"{left_out} is left out")
+            # Once some range stays open, only the rates that are compared can still tell anything.
+            parts = list(self._halves(cell, open_why != ""))
             if not parts:
                 open_why = "a range of rates stays open however narrow it is"
             cells += parts
@@ -227,15 +228,15 @@ class Search:
         flows = [place.air[z] for place, (_, _, z) in zip(self.machine.places, chosen, strict=True)]
         return all(kept(self.machine, rule, settings, flows) for rule in self.coupling)
 
-    def _halves(self, cell: tuple[Range, ...]) -> Iterator[tuple[Range, ...]]:
+    def _halves(self, cell: tuple[Range, ...], coarsely: bool) -> Iterator[tuple[Range, ...]]:
         """The cell with its widest range cut in two; none where that is too narrow."""
         n = max(range(len(cell)), key=lambda n: (cell[n].high - cell[n].low) / cell[n].high)
-        for part in self._parts(cell[n]):
+        for part in self._parts(cell[n], coarsely):
             parts = (*cell[:n], part, *cell[n + 1 :])
-            if all(one.low <= other.high for one, other in zip(parts, parts[1:], strict=False)):  # in rising order
+            if all(one.low <= other.high for one, other in pairwise(parts)):  # in rising order
                 yield parts
 
-    def _parts(self, part: Range) -> Iterator[Range]:
+    def _parts(self, part: Range, coarsely: bool) -> Iterator[Range]:
         dial, (low, high) = self.machine.dial, part
         if dial.step is not None:
             first, last = (round((end - dial.low) / dial.step) for end in part)
@@ -248,8 +249,8 @@ class Search:
         if start < end:
             middle = self._turning[(start + end) // 2]
             yield from (Range(low, middle), Range(middle, high), Range(middle, middle))
-        elif high - low > _NARROW * high:
-            middle = (low + high) / 2
+        elif high - low > _NARROW * high and not coarsely:
+            middle = Fraction(float((low + high) / 2))  # short, unlike the exact one
             yield from (Range(low, middle), Range(middle, high))
 
     @cached_property

@@ -72,7 +72,8 @@ def figures_of(machine: Machine, settings: Sequence[Set]) -> Figures:
         mean_error=mean_error,
         worst_error=worst_error,
         price=price,
-        value=(worst_error if machine.worst else mean_error) + machine.air_weight * share + machine.price_weight * price,
+        value=(worst_error if machine.worst else mean_error) + machine.air_weight * share
+        + machine.price_weight * price,
         broken=(*_hard(machine, settings, strokes, pressure, air), *(
             f"{name} does not hold" for name, rule in machine.rules.items()
             if known(rule) and not kept(machine, rule, settings, flows))),
@@ -146,8 +147,9 @@ def kept(machine: Machine, rule: Constraint, settings: Sequence[Set], flows: Seq
     what = {}
     for place, setting, flow in zip(machine.places, settings, flows, strict=True):
         stroke = place.strokes[setting.stroke]
-        what[place.name] = {"pump": stroke.pump, "mark": stroke.mark, "turns": place.branch.turns[setting.screw],
-                            "dose": setting.rate * stroke.volume, "air": flow, "rate": setting.rate}[rule.of]  # fmt: skip
+        what[place.name] = {
+            "pump": stroke.pump, "mark": stroke.mark, "turns": place.branch.turns[setting.screw],
+            "dose": setting.rate * stroke.volume, "air": flow, "rate": setting.rate}[rule.of]  # fmt: skip
     over = [what[place.name] for place in machine.covered(getattr(rule, "over", None))]
     if rule.kind == "forbid":
         return not any(one in rule.at for one in over)

@@ -23,6 +23,7 @@ class Work:
         self.left = limit
 
     def done(self, amount: int) -> None:
+        """Count so many steps."""
         self.left -= amount
         if self.left < 0:
             raise TooLarge
@@ -61,11 +62,11 @@ def _usable(rows: Sequence[Row], below: int, limits: Sequence[int]) -> list[Row]
         if not all(rows):
             return None
         least = [[min(o[k] for o in row) for k in range(len(ends))] for row in rows]
-        spare = [end - sum(l[k] for l in least) for k, end in enumerate(ends)]
+        spare = [end - sum(low[k] for low in least) for k, end in enumerate(ends)]
         if min(spare) < 0:
             return None
-        kept = [[o for o in row if all(o[k] - l[k] <= spare[k] for k in range(len(ends)))]
-                for row, l in zip(rows, least, strict=True)]  # fmt: skip
+        kept = [[o for o in row if all(o[k] - low[k] <= spare[k] for k in range(len(ends)))]
+                for row, low in zip(rows, least, strict=True)]  # fmt: skip
         if sum(map(len, kept)) == sum(map(len, rows)):
             return kept
         rows = kept
