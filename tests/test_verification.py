@@ -29,12 +29,12 @@ MANY = settings().max_examples
 DRAW = {"phases": [Phase.explicit, Phase.generate]}
 FOLDER = Path(__file__).parent.parent / "problems"
 NEAR = 1e-6  # far above what a figure or bound may be off by
-BEYOND = {"long-line.toml"}  # behind a line the bound on the value is out of reach
-SLOW = {"head-32.toml", "rules.toml", "sizing-24.toml"}  # the same ways, only longer
+BEYOND = "long-line.toml"  # behind a line the bound on the value is out of reach
+SLOW = {"head-32.toml", "rules.toml", "short-air.toml", "sizing-24.toml"}  # the same ways, only longer
 FILES = sorted({f.name for kind in ("*.toml", "*.json") for f in FOLDER.glob(kind) if ".answer." not in f.name} - SLOW)
 # What is not looked at: words, the file's name, and what goes beyond the keys that are fixed.
-ASIDE = {"file", "advice", "warnings", "cautions", "solve", "oil_line", "reservoir", "energy", "room", "weigh_plan", "why",
-         "stray", "may_leave", "drops_per_min", "air_liquid_ratio", "mean_drop_um", "needed_L_per_min",
+ASIDE = {"file", "advice", "warnings", "cautions", "solve", "oil_line", "reservoir", "energy", "room", "weigh_plan",
+         "why", "stray", "may_leave", "drops_per_min", "air_liquid_ratio", "mean_drop_um", "needed_L_per_min",
          "supply_pressure_bar", "stack_pressure_bar", "mean_price"}  # fmt: skip
 
 
@@ -42,9 +42,13 @@ def stored(file):
     return json.loads((FOLDER / f"{Path(file).stem}.answer.json").read_text("ascii"))
 
 
-def solved(case):
+def solved(case, explained=True):
+    """The problem of a case and its answer as JSON carries it; without advice, which is slow and not looked at."""
     problem = stackopt.Problem(**raw(case))
-    return problem, json.loads(json.dumps(stackopt.solve(problem).to_dict()))
+    result = stackopt.solve(problem)
+    result = result if explained else result.unexplained()
+    vars(result)["advice"] = []
+    return problem, json.loads(json.dumps(result.to_dict()))
 
 
 def wrong(held):
@@ -58,10 +62,10 @@ def wrong(held):
 def test_the_stored_answers_hold(file):
     """Each of problems/ is verified whole, but for one whose bound is out of reach, which says so."""
     held = stackopt.verify(stackopt.read(FOLDER / file), stored(file))
-    assert held.exit_code == (5 if file in BEYOND else 0), str(held)
+    assert held.exit_code == (5 if file == BEYOND else 0), str(held)
 
 
-@settings(max_examples=MANY // 2, **DRAW)
+@settings(max_examples=MANY // 4, **DRAW)
 @given(st.one_of(cases(free=False), cases(free=False, near_ties=True), crossed_cases()))
 def test_answers_of_plain_stepped_machines_are_verified_whole(case):
     problem, answer = solved(case)
@@ -69,12 +73,18 @@ def test_answers_of_plain_stepped_machines_are_verified_whole(case):
     assert held.exit_code == 0 or (case["rate"]["step"] is None and not wrong(held)), str(held)
 
 
-@settings(max_examples=MANY // 4, **DRAW)
-@given(st.one_of(cases(max_points=2, free=True), coupled_cases(max_points=2), line_cases(max_points=2)))
+@settings(max_examples=MANY // 8, **DRAW)
+@given(st.one_of(cases(max_points=2, free=True), coupled_cases(max_points=2)))
 def test_no_true_answer_is_called_wrong(case):
-    """On free dials, with rules, several generators or a line it may stay undecided."""
-    problem, answer = solved(case)
-    held = stackopt.verify(problem, answer)
+    """On free dials, with rules or several generators it may stay undecided."""
+    held = stackopt.verify(*solved(case, explained=False))
+    assert not wrong(held), str(held)
+
+
+@settings(max_examples=max(1, MANY // 20), **DRAW)
+@given(line_cases(max_points=2))
+def test_no_true_answer_behind_a_line_is_called_wrong(case):
+    held = stackopt.verify(*solved(case, explained=False))
     assert not wrong(held), str(held)
 
 
@@ -121,7 +131,7 @@ def others(draw, value, texts):
     return draw(others(value, texts)) if same else found
 
 
-@settings(max_examples=MANY // 2, **DRAW)
+@settings(max_examples=MANY // 4, **DRAW)
 @given(st.one_of(cases(free=False), crossed_cases(max_points=4)), st.data())
 def test_a_tampered_answer_never_holds(case, data):
     """Ten times: any one value that is looked at is another one, is gone, or has another type."""
@@ -148,7 +158,7 @@ def test_an_answer_without_one_of_its_keys_is_wrong(file):
             assert stackopt.verify(problem, changed).exit_code == 3, place
 
 
-@settings(max_examples=MANY // 2, **DRAW)
+@settings(max_examples=MANY // 4, **DRAW)
 @given(st.one_of(cases(free=False), coupled_cases(max_points=2, free=False)), st.data())
 def test_worse_settings_told_as_best_are_caught_by_the_bound(case, data):
     """Their figures are the judge's own and consistent; only that they are best is a lie."""
@@ -177,7 +187,8 @@ def test_another_mark_of_the_same_share_is_not_the_one_to_take():
     """Of settings that tie the one written first is taken; all figures of the other are the same."""
     data = {"fluid": {"kind": "neat oil"}, "generator": {"rate": {"min": "4/min", "max": "9/min", "step": "1/min"}},
             "pumps": {"p": {"stroke_volume": "0.06 mL", "marks": {"1": 0.5, "2": 0.5}}},
-            "nozzles": {"n": {"turns": [1], "flow": ["30 L/min"]}}, "air": {"pressure": "6 bar", "capacity": "99 L/min"},
+            "nozzles": {"n": {"turns": [1], "flow": ["30 L/min"]}},
+            "air": {"pressure": "6 bar", "capacity": "99 L/min"},
             "point": [{"name": "a", "dose": "9 mL/h", "tolerance": "10 %", "pump": "p", "nozzle": "n",
                        "air_flow": {"min": "20 L/min"}}]}  # fmt: skip
     problem = stackopt.Problem(**data)
@@ -190,7 +201,7 @@ def test_another_mark_of_the_same_share_is_not_the_one_to_take():
 # The bound
 
 
-@settings(max_examples=MANY // 2, **DRAW)
+@settings(max_examples=MANY // 4, **DRAW)
 @given(st.one_of(cases(free=False), coupled_cases(free=False, max_points=2)))
 def test_the_bound_is_that_of_the_oracle(case):
     """Nothing is below what the slow oracle finds best, and something is below a little more."""
@@ -252,8 +263,8 @@ def test_it_shares_no_code_with_what_it_checks():
                 [alias.name for alias in node.names] if isinstance(node, ast.Import) else [])  # fmt: skip
             for name in names:
                 if name.split(".")[0] in ("stackopt", "numpy", "scipy"):
-                    assert name == "stackopt" or name.startswith((
-                        "stackopt.problem.", "stackopt.errors", "stackopt.verification.")), (file.name, name)  # fmt: skip
+                    own = ("stackopt.problem.", "stackopt.errors", "stackopt.verification.")
+                    assert name == "stackopt" or name.startswith(own), (file.name, name)
                     assert name != "stackopt.problem.branches"
 
 

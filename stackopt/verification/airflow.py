@@ -87,7 +87,7 @@ def branch_of(nozzle: Nozzle, pressure: float) -> Branch:
     """A nozzle whose flow was measured at `pressure` [bar absolute] unless it says where.
 
     >>> branch_of(Nozzle(turns=[0, 1, 2], flow=["0 L/min", "32 L/min", "64 L/min"]), 7.01325).turns
-    (1, 2)
+    (1.0, 2.0)
     """
     turns, at, measured = _settings(nozzle), 0.0, []
     if nozzle.flow is not None:

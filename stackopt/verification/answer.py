@@ -10,7 +10,7 @@ from stackopt.errors import Fault, ProblemError
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import found
 from stackopt.verification.bound import Claim, Found, Range, Search
-from stackopt.verification.conflicting import concerned, conflict_holds, names_of, rates_conflict
+from stackopt.verification.conflicting import MOST, concerned, conflict_holds, names_of, rates_conflict
 from stackopt.verification.figures import Figures, Set, figures_of
 from stackopt.verification.machine import SLACK, Machine
 from stackopt.verification.reading import FORMAT, misshapen
@@ -159,11 +159,13 @@ class _Held:
             return
         if answer["rate_per_min"] != (rates[0] if len(rates) == 1 else None):
             yield f"rate_per_min is {answer['rate_per_min']} instead of that of the one generator, or null"
+        named: dict[int, list[str]] = {}
+        for point in answer["points"]:
+            named.setdefault(point["generator"], []).append(point["name"])
         for number, generator in enumerate(answer["generators"], 1):
-            if generator["points"] != [p["name"] for p in answer["points"] if p["generator"] == number] \
-                    or not generator["points"]:  # fmt: skip
+            if generator["points"] != named.pop(number, None):
                 yield f"the points of generator {number} are not those that name it"
-        if not all(1 <= point["generator"] <= len(rates) for point in answer["points"]):
+        if named:
             yield "a point names a generator that is not there"
 
     def _settings(self) -> list[Set]:
@@ -246,6 +248,8 @@ class _Held:
         """Whether each conflict that is named is one, and a smallest one."""
         answer, machine, named = self.answer, self.machine, self.answer["conflicts"]
         hard = self.status == "infeasible"
+        if len(named) > MOST:
+            return _check("conflicts", [f"{len(named)} of them, and at most {MOST} are named"], "")
         if answer["in_tolerance"]:
             faults = ["an answer in tolerance has none"] if named else []
             return _check("conflicts", faults, "none, as all is in tolerance")

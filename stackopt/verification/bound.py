@@ -17,7 +17,7 @@ from stackopt.verification.figures import Set, counted, kept
 from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, known
 from stackopt.verification.sums import TooLarge, Work, possible
 
-WORK = 20_000_000  # steps of the search, beyond which nothing is decided
+WORK = 10_000_000  # steps of the search, beyond which nothing is decided
 CASES = 500  # sets of labels that rules let points share, beyond which nothing is decided
 _OPTION = 20  # steps that an option counts as
 _ONE = 1 << 100  # what 1 is
@@ -87,7 +87,15 @@ class Search:
         self.first: list[int] = []  # the places, those first that closed a range lately
 
     def better(self, claim: Claim, below: Fraction | None = None) -> Found:
-        """Whether some settings, if given at rates below one [1/min], are better than a claim."""
+        """Whether some settings, if given at rates below one [1/min], are better than a claim.
+
+        >>> from stackopt.stack import _example
+        >>> search = Search(Machine.of(_example()))
+        >>> search.better(Claim("excess", Fraction(1, 10), Fraction(1, 10))).rates
+        (Fraction(6, 1),)
+        >>> search.better(Claim("value", Fraction(1, 10), Fraction(1, 10))).better
+        False
+        """
         dial, undecided, self.work = self.machine.dial, None, Work(self.limit)
         high = dial.high if dial.step is None else dial.at(dial.last)
         if below is not None:
@@ -133,6 +141,7 @@ class Search:
     def _open(self, cell: tuple[Range, ...], claim: Claim, single: bool) -> bool:
         """Whether settings at these rates may be better than the claim; exactly, where the rates are single ones."""
         below, most = (int(x * _ONE) for x in (claim.below if single else claim.loosely, claim.most))
+        self.work.done(len(self.kind))
         limit = {"value": most, "excess": below}.get(claim.what)
         rows: list[list[Option]] = [[]] * len(self.kind)
         excess = 0

@@ -10,6 +10,7 @@ from stackopt.verification.machine import ROUNDING, SLACK, Dial, Machine, Place
 
 MOST = 20  # conflicts listed
 FEW = 12  # points of which every set is looked at
+LARGE = 200  # points that a set may have
 SETS = 200_000  # tries of sets of rates, beyond which nothing is decided
 _WORK = 3_000_000  # steps of one question
 _NONE = Claim("excess", Fraction(1, 10**30), Fraction(1, 10**30))  # all that is asked in tolerance
@@ -28,11 +29,14 @@ class _Undecided(Exception):
 
 
 class RateSets:
-    """Which points have a rate that gives them their dose, cut and max_rate held, together."""
+    """Which of some points have a rate that gives them their dose, cut and max_rate held, together."""
 
-    def __init__(self, machine: Machine) -> None:
-        self.names = [place.name for place in machine.places]
-        bands = [list(_bands(machine, place)) for place in machine.places]
+    def __init__(self, machine: Machine, names: Sequence[str] | None = None) -> None:
+        places = machine.covered(names)
+        if len(places) > LARGE:
+            raise _Undecided
+        self.names = [place.name for place in places]
+        bands = [list(_bands(machine, place)) for place in places]
         masks = set()
         for rate in {low for row in bands for low, _ in row}:  # where bands overlap, the last of them begins
             masks.add(sum(1 << n for n, row in enumerate(bands) if any(a <= rate <= b for a, b in row)))
@@ -104,9 +108,9 @@ def rates_conflict(machine: Machine, named: Sequence[dict]) -> Opinion:
 def conflict_holds(machine: Machine, points: Sequence[str], rules: Sequence[str], hard: bool) -> Opinion:
     """Whether points cannot be in tolerance together while rules hold (hard: rules cannot), but each part can."""
     try:
-        if not hard and not rules and not RateSets(machine).served(points, machine.count):
+        if not hard and not rules and not (sets := RateSets(machine, points)).served(points, machine.count):
             parts = [[p for p in points if p != one] for one in points]
-            if all(RateSets(machine).served(part, machine.count) for part in parts):
+            if all(sets.served(part, machine.count) for part in parts):
                 return Opinion(True)
             return Opinion(False, "a smaller part conflicts already")
         if _can_hold(machine, points, rules, hard):

@@ -52,7 +52,13 @@ def counted(miss: Fraction) -> Fraction:
 
 
 def figures_of(machine: Machine, settings: Sequence[Set]) -> Figures:
-    """What settings, one a point, do on a machine."""
+    """What settings, one a point, do on a machine.
+
+    >>> from stackopt.stack import _example
+    >>> found = figures_of(Machine.of(_example()), [Set(Fraction(6), 2, 1), Set(Fraction(6), 1, 0)])
+    >>> round(float(found.air), 6), [point.spray for point in found.points]
+    (96.12, ['in window', 'too little air'])
+    """
     strokes = [place.strokes[s.stroke] for place, s in zip(machine.places, settings, strict=True)]
     drive = sum((s.rate * stroke.drive for s, stroke in zip(settings, strokes, strict=True)), Fraction(0))
     pressure, flows = _air(machine, settings, drive)

@@ -107,9 +107,10 @@ class Machine:
     def of(cls, problem: Problem) -> "Machine":
         """The machine of a problem.
 
-        >>> from fractions import Fraction
-        >>> Dial(Fraction(4), Fraction(10), Fraction(4)).last
-        1
+        >>> from stackopt.stack import _example
+        >>> machine = Machine.of(_example())
+        >>> [place.name for place in machine.places], machine.dial.last, float(machine.places[0].dose * 60)
+        (['b', 'a'], 56, 22.0)
         """
         dial, air, solve = problem.generator.rate, problem.air, problem.solve
         branches = {name: branch_of(nozzle, air.pressure.number) for name, nozzle in problem.nozzles.items()}

@@ -39,6 +39,7 @@ def possible(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work,
     >>> possible(rows, 4, [6], Work(1000)), possible(rows, 4, [5], Work(1000))
     (True, False)
     """
+    work.done(sum(map(len, rows)))
     rows = _usable(rows, below, limits)
     if rows is None:
         return False
