@@ -17,7 +17,7 @@ from stackopt.verification.figures import Set, counted, kept
 from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, known
 from stackopt.verification.sums import TooLarge, Work, possible
 
-WORK = 10_000_000  # steps of the search, beyond which nothing is decided
+WORK = 4_000_000  # steps of the search, beyond which nothing is decided
 CASES = 500  # sets of labels that rules let points share, beyond which nothing is decided
 _OPTION = 20  # steps that an option counts as
 _ONE = 1 << 100  # what 1 is

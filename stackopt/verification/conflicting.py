@@ -12,7 +12,7 @@ MOST = 20  # conflicts listed
 FEW = 12  # points of which every set is looked at
 LARGE = 200  # points that a set may have
 SETS = 200_000  # tries of sets of rates, beyond which nothing is decided
-_WORK = 3_000_000  # steps of one question
+_WORK = 1_000_000  # steps of one question
 _NONE = Claim("excess", Fraction(1, 10**30), Fraction(1, 10**30))  # all that is asked in tolerance
 _KINDS = ("cut", "max_rate", "fluids", "min_pressure")
 
