@@ -1,0 +1,112 @@
+"""Batches killed and solves interrupted at random moments: python .fuzz/kill.py [--kills 200] [--interrupts 50].
+
+After each kill the batch is resumed and must hold the same bytes as one that was left alone (but for times). Each
+interrupted solve must end with exit 130 (or be done), print JSON that holds against its file, and no traceback.
+"""
+
+import argparse
+import collections
+import csv
+import io
+import json
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import stackopt
+
+PROBLEMS = Path(__file__).parents[1] / "problems"
+QUICK = ["drill-head.toml", "from-spreadsheet.toml", "spindles.csv", "saw-blade.json", "today.toml", "robust.toml",
+         "two-generators.toml", "two-sizes.toml", "per-part-and-drops.toml", "free-dial.toml"]  # fmt: skip
+HARD = ["rules.toml", "sizing-24.toml", "long-line.toml", "head-32.toml", "short-air.toml", "drill-and-tap.toml"]
+COMMAND = [sys.executable, "-m", "stackopt", "solve"]
+
+
+def timeless(folder):
+    """All that a folder of answers holds, without times."""
+    found = {}
+    for file in sorted(folder.iterdir()):
+        if file.suffix == ".json":
+            data = json.loads(file.read_text())
+            data.pop("solve", None)
+            found[file.name] = json.dumps(data)
+        elif file.suffix == ".csv":
+            table = list(csv.reader(io.StringIO(file.read_text())))
+            drop = table[0].index("seconds")
+            found[file.name] = [[value for n, value in enumerate(row) if n != drop] for row in table]
+    return found
+
+
+def kills(count, rng, top):
+    """Kill so many batches; how many were still running then, and how many answers each had left to do."""
+    works = top / "works"
+    works.mkdir()
+    for name in QUICK:
+        shutil.copy(PROBLEMS / name, works)
+    (works / "wrong.toml").write_text("title = 1\n")
+    start = time.perf_counter()
+    subprocess.run([*COMMAND, str(works), "--out", str(top / "whole")], stdout=subprocess.DEVNULL, check=False)
+    whole, expected = time.perf_counter() - start, timeless(top / "whole")
+    seen = collections.Counter()
+    for n in range(count):
+        out = top / f"out{n}"
+        words = [*COMMAND, str(works), "--out", str(out), "--jobs", str(1 + n % 2)]
+        batch = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(rng.uniform(0.2, 1.0) * whole)
+        batch.kill()
+        seen["killed" if batch.wait() == -signal.SIGKILL else "done before"] += 1
+        done = len(list(out.glob("*.json"))) if out.exists() else 0
+        seen[f"with {done} answers there"] += 1
+        subprocess.run([*words, "--resume"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
+        assert timeless(out) == expected, out
+        shutil.rmtree(out)
+    return seen
+
+
+def interrupts(count, rng):
+    """Interrupt so many solves; how each ended, and whether its answer held."""
+    seen = collections.Counter()
+    for n in range(count):
+        file = PROBLEMS / HARD[n % len(HARD)]
+        solve = subprocess.Popen([*COMMAND, str(file), "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                                 text=True)  # fmt: skip
+        time.sleep(rng.uniform(0.3, 4.0))
+        start = time.perf_counter()
+        solve.send_signal(signal.SIGINT)
+        out, err = solve.communicate(timeout=60)
+        late = time.perf_counter() - start
+        assert "Traceback" not in err, err
+        assert solve.returncode in (0, 3, 130, -signal.SIGINT), (file, solve.returncode, err)
+        how = f"exit {solve.returncode}"
+        if out:
+            data = json.loads(out)
+            held = stackopt.verify(stackopt.read(file), data) if data["format"] == "stackopt.result/1" else None
+            how += f", {held.verdict}" if held else ", a fault"
+            assert held is None or held.exit_code != 3, (file, str(held))
+        else:
+            how += ", nothing printed"
+        seen[how] += 1
+        seen["slowest, tenths of a second"] = max(seen["slowest, tenths of a second"], round(10 * late))
+    return seen
+
+
+def main():
+    """Run it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--interrupts", type=int, default=50)
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    rng = random.Random(args.seed)
+    with tempfile.TemporaryDirectory() as top:
+        print("killed batches:", dict(kills(args.kills, rng, Path(top))), flush=True)
+    print("interrupted solves:", dict(interrupts(args.interrupts, rng)), flush=True)
+
+
+if __name__ == "__main__":
+    main()
