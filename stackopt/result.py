@@ -18,7 +18,7 @@ from stackopt.explain import part_warnings, pin
 from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise import conflicts, coupled
-from stackopt.optimise.clash import groups_conflict, hard_clash, tolerance_clash
+from stackopt.optimise.clash import confirmed, groups_conflict, hard_clash, tolerance_clash
 from stackopt.optimise.outcome import Outcome
 from stackopt.optimise.search import search
 from stackopt.physics.drops import drop_volume
@@ -404,7 +404,7 @@ def solve(problem: Problem) -> Result:
     """
     start = time.perf_counter()
     stack = Stack.of(problem)
-    outcome = search(stack)
+    outcome = confirmed(stack, search(stack), time.monotonic() + min(EXPLAIN, stack.time_limit))
     return Result(problem, stack, outcome, time.perf_counter() - start)
 
 

@@ -11,8 +11,10 @@ from typing import TypeVar
 
 import numpy as np
 
+from stackopt.errors import SolverError
 from stackopt.optimise.conflicts import served_map
 from stackopt.optimise.cover import cover, possible
+from stackopt.optimise.outcome import Outcome
 from stackopt.optimise.scan import BIG, options, rates
 from stackopt.optimise.trial import Patience, Unsure
 from stackopt.stack import Stack
@@ -42,6 +44,22 @@ class ToleranceClash:
     points: tuple[int, ...]
     rules: tuple[Rule, ...]
     smallest: bool  # that this ends without any one of them
+
+
+def confirmed(stack: Stack, outcome: Outcome, deadline: float) -> Outcome:
+    """An outcome of the search; that hard rules clash is believed only where no settings are found otherwise either.
+
+    Raises SolverError where there are some: then a solver lied. Undecided by the deadline it stays as it is.
+    """
+    if outcome.status != "infeasible":
+        return outcome
+    try:
+        found = possible(stack, np.zeros(len(stack.names), dtype=bool), deadline)
+    except Unsure:
+        return outcome
+    if found is not None:
+        raise SolverError("the search finds no settings that keep the hard rules, though there are some")
+    return outcome
 
 
 def irreducible(items: Sequence[Item], may_hold: Callable[[list[Item]], bool]) -> list[Item]:

@@ -16,6 +16,7 @@ from stackopt.optimise.scan import BIG, options, rates
 from stackopt.stack import Stack
 
 _NEAR = 3e-8  # an answer this close to the solver's bound meets it
+_CONTRADICTS = 1e-5  # an answer that beats the solver's bound by this much shows that the bound is wrong
 _TRIES = 50  # answers that the judge refuses before the model is given up
 
 
@@ -77,6 +78,8 @@ def least(model: Model, goal: str, limits: Mapping[str, float], solver: str = "h
         if found and min(found, key=lambda f: f[0])[0] < best_key:
             best_key, settings, verdict = min(found, key=lambda f: f[0])
             best = Proved(settings, verdict.least, verdict.value, min(bound, best_key[0]))
+            if best_key[0] < bound - _CONTRADICTS:
+                raise SolverError(f"the solver {solver} says that nothing is better than {bound:g}, yet its answer is")
         if best is not None and best_key[0] <= bound + near:
             return best
         model.refuse()  # what the solver took for that good is not, at any rate that is compared
