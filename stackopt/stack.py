@@ -11,13 +11,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from stackopt.arrays import Array as Array
 from stackopt.physics import spray
 from stackopt.problem.branches import Branch, line_of
 from stackopt.problem.constraints import Constraint, Machine
 from stackopt.problem.model import Point, Problem
 from stackopt.problem.rules import machine_of, share_of
-
-Array = NDArray[np.float64]
 
 ROUNDING = 1e-12  # of a rate or pressure: what rounding alone may part from a limit of dial, cut or pump
 

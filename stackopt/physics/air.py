@@ -7,7 +7,9 @@ the ratio of the pressure after it to that before it stays below its critical ra
 import warnings
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from stackopt.arrays import Array, Values
 from stackopt.errors import OutOfRange
 from stackopt.physics.atmospheres import ANR_DENSITY, ANR_TEMPERATURE, ATMOSPHERE, GAS_CONSTANT, kelvin
 
@@ -18,39 +20,38 @@ _ROUNDING = 1e-9  # what is over a limit by less than this share is no fault
 _WHOLE = 1e-14  # nearer to the choked flow than this share is choked
 
 
-def _parts(conductance, critical_ratio, *pressures):
+def _parts(conductance: ArrayLike, critical_ratio: ArrayLike, *pressures: ArrayLike) -> list[Array]:
     """All as arrays of floats; ValueError where one is impossible."""
-    conductance, critical_ratio, *pressures = (
-        np.asarray(x, dtype=float) for x in (conductance, critical_ratio, *pressures)
-    )
-    if not np.all(conductance >= 0):
+    parts = [np.asarray(x, dtype=float) for x in (conductance, critical_ratio, *pressures)]
+    if not np.all(parts[0] >= 0):
         raise ValueError("a conductance of 0 L/(s bar) or more")
-    if not np.all((critical_ratio >= 0) & (critical_ratio < 1)):
+    if not np.all((parts[1] >= 0) & (parts[1] < 1)):
         raise ValueError("a critical ratio from 0 to below 1")
-    if not all(np.all(pressure >= 0) for pressure in pressures):
+    if not all(np.all(pressure >= 0) for pressure in parts[2:]):
         raise ValueError("pressures of 0 bar absolute or more")
-    return conductance, critical_ratio, *pressures
+    return parts
 
 
-def _unit_flow(temperature):
+def _unit_flow(temperature: Values) -> Array:
     """Choked flow of C = 1 at 1 bar [L/min ANR]."""
     return 60.0 * np.sqrt(kelvin(ANR_TEMPERATURE) / kelvin(temperature))
 
 
-def _index(index):
+def _index(index: Values) -> Values:
     if not np.all((np.asarray(index) > 0) & (np.asarray(index) <= 1)):
         raise ValueError("an index above 0, at most 1")
     return index
 
 
-def _choked_share(share):
+def _choked_share(share: Array) -> Array:
     """The share x = q/q_choked, checked, and exactly 1 where only rounding tells it from that."""
     if not np.all((share >= 0) & (share <= 1 + _ROUNDING)):
         raise ValueError("a flow from 0 to the choked flow")
     return np.where(share > 1 - _WHOLE, 1.0, share)
 
 
-def flow(conductance, critical_ratio, upstream, downstream, temperature=20.0, index=0.5):
+def flow(conductance: Values, critical_ratio: Values, upstream: Values, downstream: Values, temperature: Values = 20.0,
+         index: Values = 0.5) -> Array:  # fmt: skip
     """Air through one element [L/min ANR].
 
     Choked (p2/p1 <= b): q = 60 C p1 sqrt(T0/T1). Above: times [1 - ((p2/p1 - b)/(1 - b))^2]^m; 0 where p2 >= p1.
@@ -76,7 +77,8 @@ def flow(conductance, critical_ratio, upstream, downstream, temperature=20.0, in
     return passed(conductance, critical_ratio, upstream, downstream, _unit_flow(temperature), _index(index))
 
 
-def passed(conductance, critical_ratio, upstream, downstream, unit=60.0, index=0.5):
+def passed(conductance: Values, critical_ratio: Values, upstream: Values, downstream: Values, unit: Values = 60.0,
+           index: Values = 0.5) -> Array:  # fmt: skip
     """`flow` without its checks, at 20 degC, for those who solve with it: a tenth of the time [L/min ANR].
 
     Formula, range and source as there; `unit` is what C = 1 passes at 1 bar, choked [L/min ANR].
@@ -86,10 +88,11 @@ def passed(conductance, critical_ratio, upstream, downstream, unit=60.0, index=0
     """
     # (1 - u)(1 + u) instead of 1 - u^2, and the difference of pressures first: exact for small drops too.
     rest = np.minimum(np.maximum((upstream - downstream) / (upstream * (1 - critical_ratio)), 0.0), 1.0)
-    return conductance * upstream * unit * (rest * (2 - rest)) ** index
+    return np.multiply(conductance * upstream * unit, (rest * (2 - rest)) ** index)
 
 
-def downstream_pressure(conductance, critical_ratio, upstream, flow, temperature=20.0, index=0.5):
+def downstream_pressure(conductance: Values, critical_ratio: Values, upstream: Values, flow: Values,
+                        temperature: Values = 20.0, index: Values = 0.5) -> Array:  # fmt: skip
     """The pressure after an element that passes a flow, the inverse of `flow` [bar absolute].
 
     p2 = p1 [b + (1 - b) sqrt(1 - x^(1/m))], x = q/q_choked; at the choked flow b p1, the highest of those possible.
@@ -116,7 +119,8 @@ def downstream_pressure(conductance, critical_ratio, upstream, flow, temperature
     return upstream * (critical_ratio + (1 - critical_ratio) * np.sqrt(1 - share ** (1 / _index(index))))
 
 
-def upstream_pressure(conductance, critical_ratio, downstream, flow, temperature=20.0):
+def upstream_pressure(conductance: Values, critical_ratio: Values, downstream: Values, flow: Values,
+                      temperature: Values = 20.0) -> Array:  # fmt: skip
     """The least pressure before an element at which it passes a flow (m = 0.5) [bar absolute].
 
     p1 = p + (1 - b) s^2/(p + sqrt(p^2 + (1 - 2b) s^2)), with s = q/(60 C sqrt(T0/T1)) and p = max(p2, b s).
@@ -147,7 +151,9 @@ def upstream_pressure(conductance, critical_ratio, downstream, flow, temperature
     return (downstream + drops)[()]
 
 
-def from_two_flows(choked_flow, subsonic_flow, upstream, downstream, choked_upstream=None, temperature=20.0, index=0.5):
+def from_two_flows(choked_flow: Values, subsonic_flow: Values, upstream: Values, downstream: Values,
+                   choked_upstream: Values | None = None, temperature: Values = 20.0,
+                   index: Values = 0.5) -> tuple[Array, Array]:  # fmt: skip
     """Conductance and critical ratio from two measured flows, one choked and one not: C [L/(s bar)], b [-].
 
     C = q_choked/(60 p sqrt(T0/T1)); with x = q/q_choked at p1 and w = sqrt(1 - x^(1/m)), b = (p2/p1 - w)/(1 - w).
@@ -185,7 +191,8 @@ def from_two_flows(choked_flow, subsonic_flow, upstream, downstream, choked_upst
     return conductance, np.maximum(ratio, 0.0)
 
 
-def scaled(measured, critical_ratio, measured_at, at, outlet=ATMOSPHERE):
+def scaled(measured: Values, critical_ratio: Values, measured_at: Values, at: Values,
+           outlet: Values = ATMOSPHERE) -> Array:  # fmt: skip
     """A flow measured at one upstream pressure, at another [L/min ANR]; choked, it goes by absolute pressure.
 
     q' = q flow(C, b, at, outlet)/flow(C, b, measured_at, outlet), in which C falls out. Range and source as `flow`.
@@ -208,7 +215,7 @@ def scaled(measured, critical_ratio, measured_at, at, outlet=ATMOSPHERE):
     return measured * flow(1.0, critical_ratio, at, outlet) / then
 
 
-def orifice_conductance(bore, discharge):
+def orifice_conductance(bore: Values, discharge: Values) -> Array:
     """Conductance of a round hole, C = Cd S 0.0404149/(rho0 sqrt(T0)) = 0.19919 Cd S [L/(s bar)], S in mm2.
 
     Its critical ratio is `IDEAL_RATIO`. The discharge coefficient is the caller's: sharp-edged hole 0.56 to 0.79, short
@@ -236,12 +243,12 @@ def orifice_conductance(bore, discharge):
     return discharge * _area(bore) * IDEAL_FLOW / (ANR_DENSITY * np.sqrt(kelvin(ANR_TEMPERATURE)))
 
 
-def _area(bore):
+def _area(bore: Values) -> Array:
     """In m2 1e8, which makes m3/(s Pa) L/(s bar)."""
     return np.pi / 4 * np.asarray(bore, dtype=float) ** 2 * 100
 
 
-def _friction(length, bore, friction):
+def _friction(length: Values, bore: Values, friction: Values) -> Array:
     """Friction of a tube in velocity heads, f L/d."""
     length, bore, friction = (np.asarray(x, dtype=float) for x in (length, bore, friction))
     if not (np.all(length > 0) and np.all(bore > 0) and np.all(friction > 0)):
@@ -249,12 +256,12 @@ def _friction(length, bore, friction):
     return friction * length / (bore / 1000)
 
 
-def _speed():
+def _speed() -> Array:
     """Isothermal speed of sound at ANR, sqrt(R T0) [m/s]."""
     return np.sqrt(GAS_CONSTANT * kelvin(ANR_TEMPERATURE))
 
 
-def long_tube_conductance(length, bore, friction=0.02):
+def long_tube_conductance(length: Values, bore: Values, friction: Values = 0.02) -> Array:
     """Conductance of a tube for a critical ratio of 0, by friction alone [L/(s bar)].
 
     C = S/(rho0 sqrt(R T0 f L/d)), so that q^2 = (60 C)^2 (p1^2 - p2^2) T0/T1.
@@ -275,7 +282,8 @@ def long_tube_conductance(length, bore, friction=0.02):
     return _area(bore) / (ANR_DENSITY * _speed() * np.sqrt(_friction(length, bore, friction)))
 
 
-def tube_conductance(length, bore, friction=0.02, entry=SHARP_ENTRY):
+def tube_conductance(length: Values, bore: Values, friction: Values = 0.02,
+                     entry: Values = SHARP_ENTRY) -> tuple[Array, Array]:  # fmt: skip
     """Conductance and critical ratio of a tube with its mouth: C [L/(s bar)], b [-].
 
     The tube chokes where (p1/p2)^2 = y, y - ln y = 1 + f L/d + K; then b = 1/sqrt(y), C = S b/(rho0 sqrt(R T0)).
@@ -315,7 +323,7 @@ def tube_conductance(length, bore, friction=0.02, entry=SHARP_ENTRY):
     return _area(bore) * ratio / (ANR_DENSITY * _speed()), ratio
 
 
-def friction_factor(flow, bore, roughness=0.0015, temperature=20.0):
+def friction_factor(flow: Values, bore: Values, roughness: Values = 0.0015, temperature: Values = 20.0) -> Array:
     """Darcy friction factor f of a tube at a flow [-].
 
     Re = 4 rho0 q/(pi d mu), the same all along the tube. Up to 2300 f = 64/Re; above,
@@ -353,7 +361,8 @@ def friction_factor(flow, bore, roughness=0.0015, temperature=20.0):
     return np.where(reynolds <= 2300, 64 / reynolds, root**-2)
 
 
-def _drop(flow, conductance, critical_ratio, downstream, behind, slope):
+def _drop(flow: Values, conductance: Values, critical_ratio: Values, downstream: Values, behind: Values,
+          slope: Values) -> tuple[Array, Array]:  # fmt: skip
     """Drop of pressure from before an element to the outlet and its slope over the flow, from those behind the element.
 
     Flow in L/s at T0. See `upstream_pressure`; drops instead of pressures, lest small ones be lost in rounding.
@@ -368,7 +377,8 @@ def _drop(flow, conductance, critical_ratio, downstream, behind, slope):
     return held - after + own + behind, slope
 
 
-def chain_flow(conductances, critical_ratios, upstream, downstream, temperature=20.0):
+def chain_flow(conductances: ArrayLike, critical_ratios: ArrayLike, upstream: Values, downstream: Values,
+               temperature: Values = 20.0) -> Array:  # fmt: skip
     """Air through elements in series, exactly [L/min ANR].
 
     The q at which the pressures before the elements, found one by one from the outlet by `upstream_pressure`, end at
@@ -398,7 +408,7 @@ def chain_flow(conductances, critical_ratios, upstream, downstream, temperature=
     p, given, q = downstream[live], (upstream - downstream)[live], most[live]
     # The drop is convex in the flow: from above, Newton's method never crosses the root.
     for _ in range(100):
-        drop, slope = 0.0, 0.0
+        drop, slope = np.zeros(q.shape), np.zeros(q.shape)
         for element in reversed(range(len(c))):
             drop, slope = _drop(q, c[element], b[element], p, drop, slope)
         step = (drop - given) / slope
@@ -410,7 +420,8 @@ def chain_flow(conductances, critical_ratios, upstream, downstream, temperature=
     return passed * _unit_flow(temperature)
 
 
-def _chain(conductances, critical_ratios, upstream, downstream):
+def _chain(conductances: ArrayLike, critical_ratios: ArrayLike, upstream: Values,
+           downstream: Values) -> tuple[Array, Array, Array, Array]:  # fmt: skip
     """Elements [..., k] and pressures [...], checked and of one shape."""
     conductances, critical_ratios, upstream, downstream = _parts(conductances, critical_ratios, upstream, downstream)
     conductances, critical_ratios = np.broadcast_arrays(conductances, critical_ratios)
@@ -424,7 +435,8 @@ def _chain(conductances, critical_ratios, upstream, downstream):
     )  # fmt: skip
 
 
-def chain_pressures(conductances, critical_ratios, upstream, downstream, temperature=20.0):
+def chain_pressures(conductances: ArrayLike, critical_ratios: ArrayLike, upstream: Values, downstream: Values,
+                    temperature: Values = 20.0) -> Array:  # fmt: skip
     """The pressure after each element of a chain, along the last axis; the last is p2 [bar absolute].
 
     By `upstream_pressure` at the flow of `chain_flow`, from the outlet on. Where nothing flows it is p1 before the
@@ -447,7 +459,7 @@ def chain_pressures(conductances, critical_ratios, upstream, downstream, tempera
     return np.stack(after, axis=-1)
 
 
-def chain_equivalent(conductances, critical_ratios):
+def chain_equivalent(conductances: ArrayLike, critical_ratios: ArrayLike) -> tuple[Array, Array]:
     """Conductance and critical ratio of a whole chain, exactly: C [L/(s bar)], b [-]; the same at every pressure.
 
     C is the flow into a vacuum over 60 p1; b is the highest p2/p1 at which the same still flows (within 1e-6), 0 for a

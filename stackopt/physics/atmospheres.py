@@ -1,6 +1,9 @@
 """The same amount of air at other pressures and temperatures."""
 
 import numpy as np
+from numpy.typing import ArrayLike
+
+from stackopt.arrays import Array, Values
 
 ANR_PRESSURE = 1.0  # bar absolute
 ANR_TEMPERATURE = 20.0  # degC
@@ -12,7 +15,7 @@ GAS_CONSTANT = 287.05  # of dry air, J/(kg K)
 ZERO = 273.15  # K
 
 
-def kelvin(temperature):
+def kelvin(temperature: ArrayLike) -> Array:
     """Absolute temperature, T = t + 273.15 [K].
 
     Args:
@@ -30,7 +33,7 @@ def kelvin(temperature):
     return kelvins
 
 
-def to_anr(flow, pressure, temperature):
+def to_anr(flow: Values, pressure: Values, temperature: Values) -> Array:
     """A flow of air at ANR (ISO 8778: 20 degC, 100 kPa) by amount of gas, q = v p/(1 bar) 293.15/T [as `flow`].
 
     Range: ideal gas, below about 10 bar and from -20 to 60 degC within 0.5 %; its humidity, up to 1 %, is left out.
@@ -50,7 +53,7 @@ def to_anr(flow, pressure, temperature):
     return flow * _density_ratio(pressure, temperature)
 
 
-def from_anr(flow, pressure, temperature):
+def from_anr(flow: Values, pressure: Values, temperature: Values) -> Array:
     """The inverse of `to_anr`: v = q (1 bar)/p T/293.15 [as `flow`]; range, source and errors as there.
 
     Args:
@@ -64,7 +67,7 @@ def from_anr(flow, pressure, temperature):
     return flow / _density_ratio(pressure, temperature)
 
 
-def _density_ratio(pressure, temperature):
+def _density_ratio(pressure: Values, temperature: Values) -> Array:
     if not np.all(np.asarray(pressure) > 0):
         raise ValueError("a pressure above 0 bar absolute")
     return np.asarray(pressure, dtype=float) / ANR_PRESSURE * kelvin(ANR_TEMPERATURE) / kelvin(temperature)

@@ -10,6 +10,7 @@ import warnings
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
 from stackopt.errors import OutOfRange
 from stackopt.physics.atmospheres import ANR_DENSITY
 
@@ -25,14 +26,14 @@ _RANGES = {
 _ROUNDING = 1e-9
 
 
-def _positive(*values):
-    values = [np.asarray(x, dtype=float) for x in values]
-    if not all(np.all(x > 0) for x in values):
+def _positive(*values: Values) -> list[Array]:
+    numbers = [np.asarray(x, dtype=float) for x in values]
+    if not all(np.all(x > 0) for x in numbers):
         raise ValueError("values above 0")
-    return values
+    return numbers
 
 
-def _warn_outside(stacklevel, **values):
+def _warn_outside(stacklevel: int, **values: Array) -> None:
     outside = []
     for key, value in values.items():
         low, high = _RANGES[key.replace("_", " ")]
@@ -42,7 +43,7 @@ def _warn_outside(stacklevel, **values):
         warnings.warn(f"drop size: {', '.join(outside)}; a trend only", OutOfRange, stacklevel=stacklevel)
 
 
-def air_liquid_ratio(air, dose, density):
+def air_liquid_ratio(air: Values, dose: Values, density: Values) -> Array:
     """Mass of air per mass of liquid, ALR = 1.185 q/(d rho) [-], the air with 1.185 g/L at ANR.
 
     Range: any. Source: definition; density of air at ANR as in ISO 6358-1:2013.
@@ -65,7 +66,8 @@ def air_liquid_ratio(air, dose, density):
     return ANR_DENSITY * air / (dose * density)
 
 
-def nukiyama_tanasawa(velocity, surface_tension, density, viscosity, liquid_over_air):
+def nukiyama_tanasawa(velocity: Values, surface_tension: Values, density: Values, viscosity: Values,
+                      liquid_over_air: Values) -> Array:  # fmt: skip
     """Sauter mean diameter of the drops of a twin-fluid nozzle [um], as a trend only.
 
     d = 585/v sqrt(sigma/rho) + 597 (mu/sqrt(sigma rho))^0.45 (1000 QL/QA)^1.5, mu in poise.
@@ -96,7 +98,8 @@ def nukiyama_tanasawa(velocity, surface_tension, density, viscosity, liquid_over
     return 585 / velocity * np.sqrt(surface_tension / density) + 597 * ohnesorge**0.45 * (1000 * liquid_over_air) ** 1.5
 
 
-def rizk_lefebvre(velocity, surface_tension, density, viscosity, air_liquid_ratio, bore, air_density=1.2):
+def rizk_lefebvre(velocity: Values, surface_tension: Values, density: Values, viscosity: Values,
+                  air_liquid_ratio: Values, bore: Values, air_density: Values = 1.2) -> Array:  # fmt: skip
     """Sauter mean diameter of the drops of a plain jet in an air stream [um], as a trend only.
 
     d/d0 = 0.48 (sigma/(rhoA U^2 d0))^0.4 a^0.4 + 0.15 (mu^2/(sigma rho d0))^0.5 a, a = 1 + 1/ALR.
@@ -125,7 +128,8 @@ def rizk_lefebvre(velocity, surface_tension, density, viscosity, air_liquid_rati
     return 1e6 * wide * (inertia + 0.15 * thick / np.sqrt(tension * heavy * wide) * a)
 
 
-def _jet(velocity, surface_tension, density, viscosity, air_liquid_ratio, bore, air_density):
+def _jet(velocity: Values, surface_tension: Values, density: Values, viscosity: Values, air_liquid_ratio: Values,
+         bore: Values, air_density: Values) -> tuple[Array, Array, Array, Array, Array]:  # fmt: skip
     """Check and warn; sigma, rho, mu and d0 in SI, and a."""
     velocity, surface_tension, density, viscosity, ratio, bore, air_density = _positive(
         velocity, surface_tension, density, viscosity, air_liquid_ratio, bore, air_density
@@ -135,7 +139,9 @@ def _jet(velocity, surface_tension, density, viscosity, air_liquid_ratio, bore, 
     return surface_tension / 1000, density * 1000, viscosity / 1000, bore / 1000, 1 + 1 / ratio
 
 
-def lorenzetto_lefebvre(velocity, surface_tension, density, viscosity, air_liquid_ratio, bore, dose, air_density=1.2):
+def lorenzetto_lefebvre(velocity: Values, surface_tension: Values, density: Values, viscosity: Values,
+                        air_liquid_ratio: Values, bore: Values, dose: Values,
+                        air_density: Values = 1.2) -> Array:  # fmt: skip
     """Sauter mean diameter of the drops of a plain jet in an air stream [um], as a trend only.
 
     d = 0.95 (sigma mL)^0.33/(U rho^0.37 rhoA^0.30) a^1.7 + 0.13 mu (d0/(sigma rho))^0.5 a^1.7, a = 1 + 1/ALR, in SI.

@@ -2,10 +2,12 @@
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
+
 SLACK = 1e-9  # a miss within this share counts as none
 
 
-def dose(rate, stroke):
+def dose(rate: Values, stroke: Values) -> Array:
     """Oil metered per minute, d = r v f [mL/min].
 
     Args:
@@ -15,10 +17,10 @@ def dose(rate, stroke):
     >>> float(dose(15.0, 0.06 * 0.22)) * 60
     11.88
     """
-    return rate * stroke
+    return np.multiply(rate, stroke)
 
 
-def dose_miss(share, below, above):
+def dose_miss(share: Values, below: Values, above: Values) -> Array:
     """How far a dose lies outside its tolerance, as a share of the required dose [-].
 
     x = max(0, (1 - below) - d/D, d/D - (1 + above)), where up to 1e-9 counts as 0.

@@ -4,6 +4,7 @@ import warnings
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
 from stackopt.errors import OutOfRange
 
 GRAVITY = 9.80665  # standard, m/s2
@@ -12,12 +13,12 @@ _FIT = (-0.1662, 0.27896, 0.14782)
 _ABOVE = 2.2  # the fit is negative here, so that no drop is this much narrower than its tip
 
 
-def _check(ratio, text):
+def _check(ratio: Array, text: str) -> None:
     if np.any((ratio < RATIOS[0]) | (ratio > RATIOS[1])):
         warnings.warn(f"{text}: tip radius over cube root of volume outside 0.3 to 1.2", OutOfRange, stacklevel=3)
 
 
-def harkins_brown(ratio):
+def harkins_brown(ratio: Values) -> Array:
     """The fraction of a hanging drop's ideal weight that falls, psi [-].
 
     psi = 1/(2 pi F), F = 0.14782 + 0.27896 x - 0.1662 x^2, x = r/V^(1/3).
@@ -42,7 +43,7 @@ def harkins_brown(ratio):
     return 1 / (2 * np.pi * fit)
 
 
-def drop_volume(surface_tension, density, tip):
+def drop_volume(surface_tension: Values, density: Values, tip: Values) -> Array:
     """Volume of a drop that falls slowly from a tip [mL], by Tate's law with `harkins_brown`.
 
     V = 2 pi r sigma psi(x)/(rho g), x = r/V^(1/3), r = tip/2; that is x^3 = F(x) r^2 rho g/sigma. This cubic has one
@@ -67,12 +68,12 @@ def drop_volume(surface_tension, density, tip):
         raise ValueError("a surface tension, a density and a tip above 0")
     ratio = _ratio((tip / 2) ** 2 * density * GRAVITY / surface_tension)
     _check(ratio, "volume of a drop")
-    return (tip / 2 / ratio) ** 3 / 1000
+    return np.asarray(tip / 2 / ratio) ** 3 / 1000
 
 
 @np.vectorize(otypes=[float])
-def _ratio(bond):
+def _ratio(bond: float) -> float:
     """The ratio x of a Bond number r^2 rho g/sigma."""
     from scipy.optimize import brentq  # slow to load, and few files need it
 
-    return brentq(lambda x: x**3 - bond * np.polyval(_FIT, x), 0.0, _ABOVE, xtol=1e-15)
+    return float(brentq(lambda x: x**3 - bond * np.polyval(_FIT, x), 0.0, _ABOVE, xtol=1e-15))

@@ -7,6 +7,7 @@ import warnings
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
 from stackopt.errors import OutOfRange
 from stackopt.physics.atmospheres import ANR_PRESSURE
 
@@ -16,7 +17,7 @@ _KWH = ANR_PRESSURE * 1e5 / 3.6e6  # p V of 1 m3 ANR, kWh
 _EXPONENT = (GAMMA - 1) / GAMMA
 
 
-def isothermal_work(outlet, inlet=1.0):
+def isothermal_work(outlet: Values, inlet: Values = 1.0) -> Array:
     """Least work that compresses air, cooled all the while [kWh/m3 ANR]: w = p0 ln(p2/p1), p0 = 1e5/3.6e6.
 
     No compressor gets below: what a machine uses beside this floor is its efficiency. Intake at 20 degC (else times
@@ -36,7 +37,7 @@ def isothermal_work(outlet, inlet=1.0):
     return _KWH * _log_ratio(outlet, inlet)
 
 
-def adiabatic_work(outlet, inlet=1.0):
+def adiabatic_work(outlet: Values, inlet: Values = 1.0) -> Array:
     """Least work that compresses air in one stage without cooling [kWh/m3 ANR].
 
     w = p0 ((p2/p1)^k - 1)/k, k = (gamma - 1)/gamma, gamma = 1.4, p0 = 1e5/3.6e6.
@@ -53,7 +54,7 @@ def adiabatic_work(outlet, inlet=1.0):
     return _KWH * np.expm1(_EXPONENT * _log_ratio(outlet, inlet)) / _EXPONENT
 
 
-def _log_ratio(outlet, inlet):
+def _log_ratio(outlet: Values, inlet: Values) -> Array:
     outlet, inlet = np.asarray(outlet, dtype=float), np.asarray(inlet, dtype=float)
     if not (np.all(inlet > 0) and np.all(outlet >= inlet)):
         raise ValueError("an inlet above 0 bar absolute, an outlet not below it")
@@ -63,7 +64,7 @@ def _log_ratio(outlet, inlet):
     return np.log1p((outlet - inlet) / inlet)
 
 
-def compressor_energy(airflow, specific_power, hours):
+def compressor_energy(airflow: Values, specific_power: Values, hours: Values) -> Array:
     """Electricity that a compressor uses for some air, E = q e h [kWh].
 
     Range: e as measured at the pressure and load at hand, motor and idling included. It is above
@@ -88,7 +89,7 @@ def compressor_energy(airflow, specific_power, hours):
     return airflow * specific_power * hours
 
 
-def cost(energy, price):
+def cost(energy: Values, price: Values) -> Array:
     """Cost of electricity, c = E p [currency of the price].
 
     Range: one price for every kWh; charges for peak power, compressor and upkeep are left out. Source: definition; as

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
 from stackopt.errors import OutOfRange
 
 MOLAR_VOLUME = 24.45  # of an ideal gas at 25 degC and 1 atm, at which published limits are converted, L/mol
@@ -40,7 +41,7 @@ LIMITS = (
 )  # fmt: skip
 
 
-def airborne(dose, density, share):
+def airborne(dose: Values, density: Values, share: Values) -> Array:
     """Oil that stays in the air of the room, G = 1000 d rho s [mg/h]; the rest wets tool, part and machine.
 
     Range: any. No formula tells s: measure it, or take 1, the worst; fluids that vanish come to 1 after a while. It
@@ -64,7 +65,7 @@ def airborne(dose, density, share):
     return 1000 * dose * density * share
 
 
-def steady_concentration(emission, airflow, mixing=1.0):
+def steady_concentration(emission: Values, airflow: Values, mixing: Values = 1.0) -> Array:
     """Mean concentration in a room once it no longer rises, C = K G/Q [mg/m3].
 
     Range: all of the room's air mixed, fresh air coming in clean, a source that does not change, nothing settling,
@@ -90,7 +91,7 @@ def steady_concentration(emission, airflow, mixing=1.0):
     return mixing * emission / airflow
 
 
-def air_for(emission, limit, mixing=1.0):
+def air_for(emission: Values, limit: Values, mixing: Values = 1.0) -> Array:
     """Fresh air that keeps the mean concentration at a limit, Q = K G/C [m3/h]; the inverse of `steady_concentration`.
 
     Range and source as there. Drawing off at the tool takes far less air, and thinning alone is no substitute for it.
@@ -113,7 +114,7 @@ def air_for(emission, limit, mixing=1.0):
     return mixing * emission / limit
 
 
-def build_up(time, volume, airflow, mixing=1.0):
+def build_up(time: Values, volume: Values, airflow: Values, mixing: Values = 1.0) -> Array:
     """Share of the steady concentration that is reached after a time, 1 - exp(-Q t/(K V)) [-].
 
     Range and source as `steady_concentration`; the air clean at first. Once the source stops, what is left after t is
@@ -138,7 +139,7 @@ def build_up(time, volume, airflow, mixing=1.0):
     return -np.expm1(-airflow * time / (mixing * volume))
 
 
-def ppm_to_mg_per_m3(ppm, molar_mass):
+def ppm_to_mg_per_m3(ppm: Values, molar_mass: Values) -> Array:
     """Mass concentration of a vapour, C = x M/24.45 [mg/m3], at 25 degC and 1 atm.
 
     Range: gases and vapours, not mists; up to 1e6 ppm, warns above. At 20 degC it is 1.7 % more. Source: NIOSH Pocket
@@ -159,7 +160,7 @@ def ppm_to_mg_per_m3(ppm, molar_mass):
     return ppm * molar_mass / MOLAR_VOLUME
 
 
-def mg_per_m3_to_ppm(concentration, molar_mass):
+def mg_per_m3_to_ppm(concentration: Values, molar_mass: Values) -> Array:
     """The inverse of `ppm_to_mg_per_m3`: x = 24.45 C/M [ppm]; range, source and errors as there.
 
     Args:
@@ -175,7 +176,7 @@ def mg_per_m3_to_ppm(concentration, molar_mass):
     return ppm
 
 
-def flammable_share(concentration, molar_mass, lower_flammable_limit):
+def flammable_share(concentration: Values, molar_mass: Values, lower_flammable_limit: Values) -> Array:
     """Concentration of a vapour as a share of its lower flammable limit, 24.45e-6 C/(M L) [-].
 
     Range: vapours, up to pure vapour, warns above. Mists burn too, also well below the flash point: this does not cover
@@ -201,7 +202,8 @@ def flammable_share(concentration, molar_mass, lower_flammable_limit):
     return ppm / (1e6 * lower_flammable_limit)
 
 
-def air_below_flammable(emission, molar_mass, lower_flammable_limit, share=FLAMMABLE_SHARE, mixing=1.0):
+def air_below_flammable(emission: Values, molar_mass: Values, lower_flammable_limit: Values,
+                        share: Values = FLAMMABLE_SHARE, mixing: Values = 1.0) -> Array:  # fmt: skip
     """Fresh air that keeps a vapour at a share of its lower flammable limit, Q = K G 24.45e-6/(s L M) [m3/h].
 
     Range: as `steady_concentration` and `flammable_share`; s up to 0.25, warns above. It says nothing of the cloud
@@ -231,25 +233,25 @@ def air_below_flammable(emission, molar_mass, lower_flammable_limit, share=FLAMM
     return mixing * emission * MOLAR_VOLUME / (share * lower_flammable_limit * 1e6 * molar_mass)
 
 
-def _numbers(*values):
+def _numbers(*values: Values) -> list[Array]:
     return [np.asarray(x, dtype=float) for x in values]
 
 
-def _vapour(amount, molar_mass):
+def _vapour(amount: Values, molar_mass: Values) -> tuple[Array, Array]:
     amount, molar_mass = _numbers(amount, molar_mass)
     if not (np.all(amount >= 0) and np.all(molar_mass > 0)):
         raise ValueError("an amount of vapour of 0 or more, a molar mass above 0")
     return amount, molar_mass
 
 
-def _flammable(limit):
+def _flammable(limit: Values) -> Array:
     limit = np.asarray(limit, dtype=float)
     if not np.all((limit > 0) & (limit < 1)):
         raise ValueError("a lower flammable limit between 0 and 1")
     return limit
 
 
-def _check_mixing(mixing):
+def _check_mixing(mixing: Array) -> None:
     low, high = MIXING
     if not np.all(mixing >= low):
         raise ValueError("a mixing factor of 1 or more")
@@ -257,6 +259,6 @@ def _check_mixing(mixing):
         warnings.warn("thinning by fresh air: mixing factor above 10", OutOfRange, stacklevel=3)
 
 
-def _check_pure(ppm):
+def _check_pure(ppm: Array) -> None:
     if np.any(ppm > 1e6 * (1 + _ROUNDING)):
         warnings.warn("vapour: more than pure vapour, so not all of it evaporates", OutOfRange, stacklevel=3)

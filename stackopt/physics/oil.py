@@ -3,7 +3,9 @@
 import warnings
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from stackopt.arrays import Array, Values
 from stackopt.errors import OutOfRange
 from stackopt.physics.atmospheres import kelvin
 
@@ -13,7 +15,7 @@ _ENTRY = 0.06  # a laminar flow is fully developed after 0.06 Re bores
 _SLACK = 1e-9  # a stroke short by less than this share is not missing
 
 
-def viscosity_at(temperature, known_temperatures, known_viscosities):
+def viscosity_at(temperature: Values, known_temperatures: ArrayLike, known_viscosities: ArrayLike) -> Array:
     """Kinematic viscosity at a temperature, from those at two others [mm2/s].
 
     log10 log10(nu + 0.7) = A - B log10 T, T in K, A and B from the two (Ubbelohde and Walther).
@@ -40,14 +42,14 @@ def viscosity_at(temperature, known_temperatures, known_viscosities):
     low, high = np.log(np.log10(known + 0.7))
     share = (np.log(kelvin(temperature)) - warmth[0]) / (warmth[1] - warmth[0])
     with np.errstate(over="ignore"):  # infinite is what a frozen liquid comes to; the warning says so
-        viscosity = 10 ** np.exp(low + share * (high - low)) - 0.7
+        viscosity: Array = 10 ** np.exp(low + share * (high - low)) - 0.7
     least, most = VISCOSITIES
     if any(np.any((x < least) | (x > most)) for x in (known, viscosity)):
         warnings.warn("viscosity by temperature: outside 2 to 2e7 mm2/s", OutOfRange, stacklevel=2)
     return viscosity
 
 
-def reynolds(flow, bore, kinematic):
+def reynolds(flow: Values, bore: Values, kinematic: Values) -> Array:
     """Reynolds number of a flow in a round tube, Re = v d/nu = 4 Q/(pi d nu) [-].
 
     Range: any; laminar up to 2000 or so. Source: definition, as in White, Fluid Mechanics.
@@ -67,7 +69,7 @@ def reynolds(flow, bore, kinematic):
     return 4 * (flow * 1000 / 60) / (np.pi * bore * kinematic)
 
 
-def pressure_loss(viscosity, length, flow, bore, density=1.0):
+def pressure_loss(viscosity: Values, length: Values, flow: Values, bore: Values, density: Values = 1.0) -> Array:
     """Pressure lost along a round tube by laminar flow [bar], dp = 8 mu L Q/(pi R^4).
 
     Range: Reynolds number up to 2000 and length above 0.06 Re bores, from where the flow is fully developed (from
@@ -101,14 +103,14 @@ def pressure_loss(viscosity, length, flow, bore, density=1.0):
     return 128 * viscosity * length * (flow / 60) / (np.pi * bore**4) * 0.01
 
 
-def _parts(flow, bore, viscosity):
+def _parts(flow: Values, bore: Values, viscosity: Values) -> tuple[Array, Array, Array]:
     flow, bore, viscosity = (np.asarray(x, dtype=float) for x in (flow, bore, viscosity))
     if not (np.all(flow >= 0) and np.all(bore > 0) and np.all(viscosity > 0)):
         raise ValueError("a flow of 0 or more, a bore and a viscosity above 0")
     return flow, bore, viscosity
 
 
-def hold_up(length, bore):
+def hold_up(length: Values, bore: Values) -> Array:
     """What a full tube holds, pi/4 d^2 L [mL].
 
     Range: any rigid round tube. Source: geometry.
@@ -129,7 +131,7 @@ def hold_up(length, bore):
     return np.pi / 4 * bore**2 * length
 
 
-def stroke_flow(stroke, stroke_time):
+def stroke_flow(stroke: Values, stroke_time: Values) -> Array:
     """Mean flow while a piston pushes, V/t [mL/min]; the highest flow within the stroke is above it.
 
     Range: any; how much higher the peak is depends on the drive (pi/2 times for a crank), of which nothing is assumed.
@@ -151,7 +153,7 @@ def stroke_flow(stroke, stroke_time):
     return stroke / stroke_time * 60
 
 
-def priming(hold_up, stroke, rate):
+def priming(hold_up: Values, stroke: Values, rate: Values) -> tuple[Array, Array]:
     """Strokes that fill an empty tube, and how long they take: whole strokes n [-], t [min].
 
     n = ceil(hold-up/V), t = n/rate; a last stroke that would push less than 1e-9 of the hold-up is left out.

@@ -2,8 +2,10 @@
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
 
-def hours_to_empty(volume, dose, duty=1.0):
+
+def hours_to_empty(volume: Values, dose: Values, duty: Values = 1.0) -> Array:
     """Time until a reservoir is empty, t = V/(d u) [h]; infinite where nothing is drawn.
 
     Range: all of V can be drawn (not what stands below the outlet); doses and duty as in a usual hour.
@@ -27,7 +29,7 @@ def hours_to_empty(volume, dose, duty=1.0):
         return volume / drawn
 
 
-def refills_per_week(volume, dose, hours, duty=1.0):
+def refills_per_week(volume: Values, dose: Values, hours: Values, duty: Values = 1.0) -> Array:
     """How often a reservoir is to be filled, n = h d u/V [1/week], as a mean: 0.5 is every other week.
 
     Range: as `hours_to_empty`; each time it is nearly empty, so that filling earlier is filling more often.
@@ -51,7 +53,7 @@ def refills_per_week(volume, dose, hours, duty=1.0):
     return hours / hours_to_empty(volume, dose, duty)
 
 
-def low_level(dose, notice, duty=1.0):
+def low_level(dose: Values, notice: Values, duty: Values = 1.0) -> Array:
     """What must be left when a reservoir warns, so that it lasts for a while yet, V = d u t [mL].
 
     Range: with a duty below 1 it holds for the usual mix only; a stretch without a pause empties it 1/u times sooner.
@@ -74,7 +76,7 @@ def low_level(dose, notice, duty=1.0):
     return _drawn(dose, duty) * notice
 
 
-def per_year(dose, hours, duty=1.0):
+def per_year(dose: Values, hours: Values, duty: Values = 1.0) -> Array:
     """Oil used in a year, d h u [mL]; without what is spilt, purged or fed to prime tubes.
 
     Range: any. Source: definition.
@@ -96,7 +98,7 @@ def per_year(dose, hours, duty=1.0):
     return _drawn(dose, duty) * hours
 
 
-def _drawn(dose, duty):
+def _drawn(dose: Values, duty: Values) -> Array:
     dose, duty = np.asarray(dose, dtype=float), np.asarray(duty, dtype=float)
     if not (np.all(dose >= 0) and np.all((duty >= 0) & (duty <= 1))):
         raise ValueError("a dose of 0 or more, a duty from 0 to 1")

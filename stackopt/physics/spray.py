@@ -2,10 +2,12 @@
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
 from stackopt.physics.dosing import SLACK
 
 
-def window(dose, ratio_min, ratio_max, flow_min, flow_max):
+def window(dose: Values, ratio_min: Values, ratio_max: Values, flow_min: Values,
+           flow_max: Values) -> tuple[Array, Array]:  # fmt: skip
     """Least and most air at a dose [L/min ANR]: L = max(flow_min, ratio_min d), U = min(flow_max, ratio_max d).
 
     Args:
@@ -20,7 +22,7 @@ def window(dose, ratio_min, ratio_max, flow_min, flow_max):
     return np.maximum(flow_min, ratio_min * dose), np.minimum(flow_max, ratio_max * dose)
 
 
-def air_miss(flow, low, high, reference, most=None):
+def air_miss(flow: Values, low: Values, high: Values, reference: Values, most: Values | None = None) -> Array:
     """How far an air flow lies outside its window, as a share of the window's foot at the required dose [-].
 
     x = max(0, L - q, q - U) / L(D), where up to 1e-9 counts as 0. Where L > U it is the larger miss.

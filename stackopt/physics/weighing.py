@@ -1,10 +1,12 @@
 """From balance readings to volumes, and how sure they are (GUM)."""
 
+import math
 import warnings
 from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from stackopt.arrays import Array, Values
 from stackopt.errors import OutOfRange
 
 STANDARD_PRESSURE = 1.013  # bar absolute
@@ -13,12 +15,12 @@ WEIGHTS = 8.0  # density of the weights that balances are adjusted with, g/mL
 _TANAKA = (-3.983035, 301.797, 522528.9, 69.34881, 0.999974950)
 
 
-def _warn_outside(value, low: float, high: float, what: str) -> None:
+def _warn_outside(value: Values, low: float, high: float, what: str) -> None:
     if np.any((np.asarray(value) < low) | (np.asarray(value) > high)):
         warnings.warn(f"{what} outside {low:g} to {high:g}", OutOfRange, stacklevel=3)
 
 
-def water_density(temperature):
+def water_density(temperature: Values) -> Array:
     """Density of air-free water at atmospheric pressure [g/mL].
 
     rho = a5 (1 - (t + a1)^2 (t + a2) / (a3 (t + a4)))
@@ -37,7 +39,7 @@ def water_density(temperature):
     return a5 * (1 - (t + a1) ** 2 * (t + a2) / (a3 * (t + a4)))
 
 
-def air_density(temperature, pressure=STANDARD_PRESSURE, humidity=50.0):
+def air_density(temperature: Values, pressure: Values = STANDARD_PRESSURE, humidity: Values = 50.0) -> Array:
     """Density of moist air [g/mL].
 
     rho = (0.34848 p - 0.009 h exp(0.061 t)) / (273.15 + t) / 1000, p in hPa, h in %.
@@ -60,7 +62,7 @@ def air_density(temperature, pressure=STANDARD_PRESSURE, humidity=50.0):
     return (0.34848 * p - 0.009 * humidity * np.exp(0.061 * t)) / (273.15 + t) / 1000
 
 
-def z_factor(temperature, pressure=STANDARD_PRESSURE, humidity=50.0):
+def z_factor(temperature: Values, pressure: Values = STANDARD_PRESSURE, humidity: Values = 50.0) -> Array:
     """Volume of water for each unit of balance reading, Z [uL/mg = mL/g]; V = m Z.
 
     Z = (1 / rho_w) (1 - rho_a / 8) / (1 - rho_a / rho_w), densities in g/mL
@@ -132,7 +134,7 @@ def pooled(deviations: Sequence[float], freedoms: Sequence[int]) -> tuple[float,
     return float(np.sqrt(np.dot(freedoms, np.square(deviations)) / whole)), whole
 
 
-def rectangular(limit):
+def rectangular(limit: Values) -> Values:
     """Standard uncertainty of what lies within +-a, anywhere alike likely: a / sqrt(3), in the unit of a.
 
     Source: JCGM 100:2008 (GUM), 4.3.7.
@@ -143,10 +145,10 @@ def rectangular(limit):
     >>> round(float(rectangular(0.3)), 4)
     0.1732
     """
-    return limit / np.sqrt(3.0)
+    return limit / math.sqrt(3.0)
 
 
-def triangular(limit):
+def triangular(limit: Values) -> Values:
     """Standard uncertainty of what lies within +-a, rather near the middle: a / sqrt(6), in the unit of a.
 
     Source: JCGM 100:2008 (GUM), 4.3.9.
@@ -157,7 +159,7 @@ def triangular(limit):
     >>> round(float(triangular(0.3)), 4)
     0.1225
     """
-    return limit / np.sqrt(6.0)
+    return limit / math.sqrt(6.0)
 
 
 def combined(function: Callable[..., float], values: Sequence[float], uncertainties: Sequence[float],
@@ -187,7 +189,7 @@ def combined(function: Callable[..., float], values: Sequence[float], uncertaint
         step[i] = u[i] / 100
         parts[i] = (function(*(x + step)) - function(*(x - step))) * 50
     related = np.eye(len(x)) if correlation is None else np.asarray(correlation, dtype=float)
-    return float(np.sqrt(max(parts @ related @ parts, 0.0)))
+    return math.sqrt(max(float(parts @ related @ parts), 0.0))
 
 
 def relative_uncertainty(powers: Sequence[float], relatives: Sequence[float]) -> float:
