@@ -15,8 +15,12 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from stackopt.physics.atmospheres import ATMOSPHERE
+
+if TYPE_CHECKING:
+    import pint
 
 # One registry line a unit: pint's own syntax, each dimension with its base unit first.
 _REGISTRY = f"""
@@ -182,8 +186,8 @@ class Quantity:
 
 
 @functools.cache
-def _registry():
-    import pint  # imported when the first unit is read, so that `import stackopt` stays light
+def _registry() -> "pint.UnitRegistry[float]":
+    import pint  # when the first unit is read, so that `import stackopt` stays light
 
     return pint.UnitRegistry(None, cache_folder=None)
 

@@ -4,14 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stackopt.arrays import Array
 from stackopt.errors import noting
 from stackopt.physics import air
 from stackopt.physics.atmospheres import ATMOSPHERE
-from stackopt.problem.model import AirLine, Nozzle
-
-Array = NDArray[np.float64]
+from stackopt.problem.model import AirLine, Nozzle, Tube
 
 TURN = 0.125  # settings between the table's points where a nozzle may be interpolated, turns
 OUTLET = ATMOSPHERE  # what nozzles blow into, bar absolute
@@ -49,7 +47,8 @@ class Branch:
     def of(cls, nozzle: Nozzle, pressure: float) -> "Branch":
         """The branch of a nozzle whose flow was measured at `pressure` [bar absolute] unless it says where."""
         measured, at, elements, ratios = np.empty(0), 0.0, np.empty((0, 1)), np.empty(0)
-        turns, notes = _settings(nozzle), []
+        turns = _settings(nozzle)
+        notes: list[str] = []
         if nozzle.flow is not None:
             at = nozzle.measured_at.number if nozzle.measured_at else pressure
             ratios = np.array([air.IDEAL_RATIO if nozzle.critical_ratio is None else nozzle.critical_ratio])
@@ -79,9 +78,9 @@ def turns_of(nozzle: Nozzle) -> tuple[float, ...]:
 def line_of(line: AirLine, notes: list[str]) -> tuple[float, float]:
     """Conductance [L/(s bar)] and critical ratio of what lies between supply and stack; `notes` of ranges are added."""
     if line.conductance is not None:
-        return line.conductance.number, line.critical_ratio
+        return line.conductance.number, line.critical_ratio or 0.0
     with noting(notes):
-        return tuple(float(part) for part in air.tube_conductance(line.length.number, line.bore.number))
+        return _tube(line)
 
 
 def _settings(nozzle: Nozzle) -> tuple[float, ...]:
@@ -108,15 +107,25 @@ def _between(nozzle: Nozzle, turns: tuple[float, ...], values: Sequence[float]) 
 
 def _geometry(nozzle: Nozzle, turns: tuple[float, ...]) -> tuple[Array, Array]:
     """Screw, tube and tip in series: conductances [screws, elements] and critical ratios [elements]."""
-    tip = (float(air.orifice_conductance(nozzle.bore.number, nozzle.discharge)), air.IDEAL_RATIO)
-    fixed = [tip]
+    if not (nozzle.bore and nozzle.discharge and nozzle.screw):
+        raise ValueError("bore, discharge and screw")
+    fixed = [(float(air.orifice_conductance(nozzle.bore.number, nozzle.discharge)), air.IDEAL_RATIO)]
     if nozzle.tube is not None:
-        fixed.insert(0, tuple(map(float, air.tube_conductance(nozzle.tube.length.number, nozzle.tube.bore.number))))
+        fixed.insert(0, _tube(nozzle.tube))
     whole = float(air.orifice_conductance(nozzle.screw.bore.number, nozzle.discharge))
     screw = whole * _between(nozzle, turns, nozzle.screw.open)
     rest = np.tile([c for c, _ in fixed], (len(turns), 1))
     return np.column_stack((screw, rest)), np.array([air.IDEAL_RATIO, *(b for _, b in fixed)])
 
 
+def _tube(tube: Tube | AirLine) -> tuple[float, float]:
+    """Conductance [L/(s bar)] and critical ratio of a tube."""
+    if not (tube.length and tube.bore):
+        raise ValueError("length and bore")
+    conductance, ratio = air.tube_conductance(tube.length.number, tube.bore.number)
+    return float(conductance), float(ratio)
+
+
 def _example() -> Branch:
-    return Branch.of(Nozzle(turns=[0, 1, 2], flow=["0 L/min", "32 L/min", "64 L/min"]), 7.01325)
+    nozzle = {"turns": [0, 1, 2], "flow": ["0 L/min", "32 L/min", "64 L/min"]}
+    return Branch.of(Nozzle.model_validate(nozzle), 7.01325)

@@ -10,7 +10,7 @@ An installed package adds a kind by a class under the entry-point group `stackop
 """
 
 import functools
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Annotated, Any, Literal, NamedTuple, get_args
@@ -25,12 +25,14 @@ SLACK = 1e-9  # of a sum's size: what rounding may part it from its bound
 GROUP = "stackopt.constraints"
 _KIND_OF = {"air": "air flow", "dose": "dose", "rate": "rate"}
 Fault3 = tuple[str, str, str]  # key, found, expected
+Label = float | str  # a mark, a pump or turns
+Term = tuple[Any, ...]
 
 
 class Row(NamedTuple):
     """low <= sum of coefficient times term <= high; an end may be None."""
 
-    terms: list[tuple[float, tuple]]
+    terms: list[tuple[float, Term]]
     low: float | None = None
     high: float | None = None
 
@@ -50,7 +52,7 @@ class Chosen(NamedTuple):
 class Machine:
     """What a constraint may ask of the machine that it belongs to."""
 
-    labels: Mapping[str, Mapping[str, tuple]]  # [point][pump | mark | turns] what can be chosen there
+    labels: Mapping[str, Mapping[str, tuple[Label, ...]]]  # [point][pump | mark | turns] what can be chosen there
     tags: Mapping[str, tuple[str, ...]]  # the points of each tag
     sizes: Mapping[str, float]  # what grams, drops and parts are, for units
 
@@ -62,7 +64,7 @@ class Machine:
         return tuple(sorted(found & set(self.labels)))
 
 
-def _number_or_text(value):
+def _number_or_text(value: Any) -> float | int | str:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise ValueError("a number, or text such as '120 L/min'")
     if not isinstance(value, str) and not units.possible(value):
@@ -70,7 +72,7 @@ def _number_or_text(value):
     return value
 
 
-def _labels(value):
+def _labels(value: Any) -> tuple[Any, ...]:
     values = value if isinstance(value, list | tuple) else [value]
     if not values:
         raise ValueError("at least one of them")
@@ -131,18 +133,20 @@ class _Bounded(Constraint):
     """With min, max or both, in the unit of `of`."""
 
     model_config = ConfigDict(json_schema_extra={"anyOf": [{"required": ["min"]}, {"required": ["max"]}]})
+    of: str
     min: Amount | None = None
     max: Amount | None = None
 
     def _unit(self) -> str | None:
         return _KIND_OF.get(self.of)
 
-    def _bound(self, key: str, machine: Machine) -> float | None:
-        value = getattr(self, key)
-        if value is None:
-            return None
+    def _number(self, value: Any, machine: Machine) -> float:
         kind = self._unit()
         return float(value) if kind is None else units.read(value, kind).at(machine.sizes)
+
+    def _bound(self, key: str, machine: Machine) -> float | None:
+        value = getattr(self, key)
+        return None if value is None else self._number(value, machine)
 
     def faults(self, machine: Machine) -> Iterator[Fault3]:
         yield from super().faults(machine)
@@ -159,7 +163,7 @@ class _Bounded(Constraint):
                 yield key, repr(value), f"a text with its unit, as in '{units.KINDS[kind].example}'"
             else:
                 try:
-                    ends.append(self._bound(key, machine))
+                    ends.append(self._number(value, machine))
                 except ValueError as fault:
                     yield key, repr(value)[:60], str(fault)
                 except KeyError as lacking:
@@ -290,18 +294,21 @@ class Distinct(Constraint):
         return len({getattr(answer[point], self.of) for point in machine.points(self.over)}) <= self.max
 
 
-class Compare(_Bounded):
-    """Bounds on first minus second; a tag stands for the sum of its points."""
+class _Pair(_Bounded):
+    """Two points, or tags that stand for the sum of theirs."""
 
-    kind: Literal["compare"]
-    of: Literal["dose", "air", "turns"]
     first: Name
     second: Name
-
     def _sides(self, machine: Machine, factor: float = 1.0) -> list[tuple[float, str]]:
         return [(1.0, point) for point in machine.points((self.first,))] + [
             (-factor, point) for point in machine.points((self.second,))]  # fmt: skip
 
+
+class Compare(_Pair):
+    """Bounds on first minus second."""
+
+    kind: Literal["compare"]
+    of: Literal["dose", "air", "turns"]
     def rows(self, machine: Machine) -> Iterator[Row]:
         terms = [(factor, (self.of, point)) for factor, point in self._sides(machine)]
         yield Row(terms, self._bound("min", machine), self._bound("max", machine))
@@ -311,7 +318,7 @@ class Compare(_Bounded):
         return within(parts, self._bound("min", machine), self._bound("max", machine))
 
 
-class Ratio(Compare):
+class Ratio(_Pair):
     """First between min and max times second."""
 
     kind: Literal["ratio"]
@@ -335,11 +342,11 @@ class Ratio(Compare):
         return True
 
 
-def _all_labels(machine: Machine, points: Iterable[str], of: str) -> list:
+def _all_labels(machine: Machine, points: Iterable[str], of: str) -> list[Label]:
     return sorted({label for point in points for label in machine.labels[point][of]})
 
 
-def _unknown_labels(machine: Machine, rule: Any, labels: Iterable, key: str) -> Iterator[Fault3]:
+def _unknown_labels(machine: Machine, rule: Any, labels: Iterable[Label], key: str) -> Iterator[Fault3]:
     known = _all_labels(machine, machine.points(rule.over), rule.of)
     for label in labels:
         if known and label not in known:
@@ -396,7 +403,7 @@ def holds(rule: Constraint, machine: Machine, answer: Mapping[str, Chosen]) -> b
         raise _failed(rule, error) from error
 
 
-def _check(term: Sequence, machine: Machine) -> None:
+def _check(term: Term, machine: Machine) -> None:
     kind, *rest = term
     sizes = {"dose": 1, "air": 1, "turns": 1, "rate": 1, "is": 3, "any": 1}
     if sizes.get(kind) != len(rest) or (kind != "any" and rest[0] not in machine.labels) or (

@@ -1,7 +1,8 @@
 """What the models of a problem are made of: quantities, shares and names as users write them."""
 
 import unicodedata
-from typing import Annotated
+from collections.abc import Callable
+from typing import Annotated, Any
 
 from pydantic import (
     BaseModel,
@@ -24,10 +25,10 @@ NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
          "ppm": "a molar_mass under [fluid], to know what a ppm is in mg/m^3"}  # fmt: skip
 
 
-def ours(reader):
+def ours(reader: Callable[[Any], Any]) -> Callable[[Any], Any]:
     """Turn a reader's ValueError into the one kind of error whose text is ours."""
 
-    def read(value):
+    def read(value: Any) -> Any:
         try:
             return reader(value)
         except ValueError as fault:
@@ -36,8 +37,8 @@ def ours(reader):
     return read
 
 
-def _quantity_reader(kind: str, zero: bool):
-    def reader(value):
+def _quantity_reader(kind: str, zero: bool) -> Callable[[Any], units.Quantity]:
+    def reader(value: Any) -> units.Quantity:
         quantity = units.read(value.text if isinstance(value, units.Quantity) else value, kind)
         if kind == "temperature":
             if quantity.number <= _COLDEST:
@@ -50,36 +51,35 @@ def _quantity_reader(kind: str, zero: bool):
     return reader
 
 
-def _quantity_schema(kind: str) -> dict:
+def _quantity_schema(kind: str) -> dict[str, Any]:
     return {"type": "string", "examples": [units.KINDS[kind].example], "description": f"{kind}, with its unit"}
 
 
-def quantity_of(kind: str, zero: bool = False):
-    """The annotated type of a quantity of `kind`: above zero, or (zero) not below it; a temperature may be negative."""
-    return Annotated[units.Quantity, PlainValidator(ours(_quantity_reader(kind, zero))), PlainSerializer(str),
-                     WithJsonSchema(_quantity_schema(kind))]  # fmt: skip
+def quantity_of(kind: str, zero: bool = False) -> tuple[PlainValidator, PlainSerializer, WithJsonSchema]:
+    """How a quantity of `kind` is read: above zero, or (zero) not below it; a temperature may be negative."""
+    return PlainValidator(ours(_quantity_reader(kind, zero))), PlainSerializer(str), WithJsonSchema(
+        _quantity_schema(kind))  # fmt: skip
 
 
-def quantities_of(kind: str, most: int):
-    """The annotated type of one quantity of `kind`, or of a list of up to `most`."""
+def quantities_of(kind: str, most: int) -> tuple[PlainValidator, PlainSerializer, WithJsonSchema]:
+    """How one quantity of `kind`, or a list of up to `most`, is read."""
     one = _quantity_reader(kind, False)
 
-    def reader(value):
+    def reader(value: Any) -> tuple[units.Quantity, ...]:
         values = value if isinstance(value, list | tuple) else [value]
         if not 1 <= len(values) <= most:
             raise ValueError(f"1 to {most} quantities, as in '{units.KINDS[kind].example}'")
         return tuple(one(part) for part in values)
 
-    def written(values):
+    def written(values: tuple[units.Quantity, ...]) -> list[str] | str:
         return [str(part) for part in values] if len(values) > 1 else str(values[0])
 
     schema = _quantity_schema(kind)
-    return Annotated[tuple[units.Quantity, ...], PlainValidator(ours(reader)), PlainSerializer(written),
-                     WithJsonSchema({"anyOf": [schema, {"type": "array", "items": schema, "minItems": 1,
-                                                        "maxItems": most}]})]  # fmt: skip
+    return PlainValidator(ours(reader)), PlainSerializer(written), WithJsonSchema(
+        {"anyOf": [schema, {"type": "array", "items": schema, "minItems": 1, "maxItems": most}]})  # fmt: skip
 
 
-def share_reader(value):
+def share_reader(value: Any) -> float:
     """A share of at least 0; ValueError says what is expected."""
     share = units.read_share(value)
     if share < 0:
@@ -87,21 +87,21 @@ def share_reader(value):
     return share
 
 
-def _mark_reader(value):
+def _mark_reader(value: Any) -> float:
     share = share_reader(value)
     if not units.possible(share):
         raise ValueError("a share that a knob can have, as in '10 %' or 0.1")
     return share
 
 
-def _limit_reader(value):
+def _limit_reader(value: Any) -> float:
     share = share_reader(value)
     if share >= 1:
         raise ValueError("a share under 100 %, as in '3 %' or 0.03")
     return share
 
 
-def _deviation_reader(value):
+def _deviation_reader(value: Any) -> float | units.Quantity:
     """One side of a tolerance: a share, or an amount of the dose."""
     if isinstance(value, units.Quantity):
         return value
@@ -113,7 +113,7 @@ def _deviation_reader(value):
     return share_reader(value)
 
 
-def _name_reader(value):
+def _name_reader(value: Any) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > 1000:
         raise ValueError("a name of 1 to 1000 characters")
     if any(unicodedata.category(c) in ("Cc", "Cs") for c in value):
@@ -121,7 +121,7 @@ def _name_reader(value):
     return value
 
 
-def _listed(value):
+def _listed(value: Any) -> tuple[Any, ...]:
     if isinstance(value, str):
         return (value,)
     if not isinstance(value, list | tuple):
@@ -147,18 +147,20 @@ Share = Annotated[float, Field(gt=0, le=1), BeforeValidator(ours(_mark_reader)),
 
 LIMIT_SCHEMA = {"anyOf": [{"type": "number", "minimum": 0, "exclusiveMaximum": 1}, {"type": "string"}]}
 Limit = Annotated[float, PlainValidator(ours(_limit_reader)), WithJsonSchema(LIMIT_SCHEMA)]
-Dose = quantity_of("dose")
-Volume = quantity_of("volume")
-Rate = quantity_of("rate")
-AirVolume = quantity_of("air volume", zero=True)
-AirFlow = quantity_of("air flow")
-AirFlowOrNone = quantity_of("air flow", zero=True)
-AirPerDose = quantity_of("air per dose")
-Time = quantity_of("time")
-Pressure = quantity_of("pressure")
-Temperature = quantity_of("temperature")
-Length = quantity_of("length")
-Bore = quantity_of("bore")
+Dose = Annotated[units.Quantity, *quantity_of("dose")]
+Volume = Annotated[units.Quantity, *quantity_of("volume")]
+Rate = Annotated[units.Quantity, *quantity_of("rate")]
+AirVolume = Annotated[units.Quantity, *quantity_of("air volume", zero=True)]
+AirFlow = Annotated[units.Quantity, *quantity_of("air flow")]
+AirFlowOrNone = Annotated[units.Quantity, *quantity_of("air flow", zero=True)]
+AirPerDose = Annotated[units.Quantity, *quantity_of("air per dose")]
+Time = Annotated[units.Quantity, *quantity_of("time")]
+Pressure = Annotated[units.Quantity, *quantity_of("pressure")]
+Temperature = Annotated[units.Quantity, *quantity_of("temperature")]
+Length = Annotated[units.Quantity, *quantity_of("length")]
+Conductance = Annotated[units.Quantity, *quantity_of("conductance")]
+ConductanceOrNone = Annotated[units.Quantity, *quantity_of("conductance", zero=True)]
+Bore = Annotated[units.Quantity, *quantity_of("bore")]
 Names = Annotated[tuple[Name, ...], BeforeValidator(ours(_listed)), WithJsonSchema(
     {"anyOf": [NAME_SCHEMA, {"type": "array", "items": NAME_SCHEMA, "minItems": 1}]})]  # fmt: skip
 

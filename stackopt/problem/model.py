@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import (
     BeforeValidator,
     Field,
+    ModelWrapValidatorHandler,
     PlainValidator,
     PrivateAttr,
     SerializeAsAny,
@@ -31,6 +32,8 @@ from stackopt.problem.keys import (
     AirPerDose,
     AirVolume,
     Bore,
+    Conductance,
+    ConductanceOrNone,
     Deviation,
     Dose,
     Length,
@@ -57,15 +60,15 @@ class Fluid(Part):
 
     kind: Kind
     name: Name | None = None
-    density: quantity_of("density") | None = None
-    drop: quantity_of("drop volume") | None = None
-    viscosity: quantities_of("viscosity", 2) | None = None
-    viscosity_at: quantities_of("temperature", 2) | None = None
-    surface_tension: quantity_of("surface tension") | None = None
+    density: Annotated[units.Quantity, *quantity_of("density")] | None = None
+    drop: Annotated[units.Quantity, *quantity_of("drop volume")] | None = None
+    viscosity: Annotated[tuple[units.Quantity, ...], *quantities_of("viscosity", 2)] | None = None
+    viscosity_at: Annotated[tuple[units.Quantity, ...], *quantities_of("temperature", 2)] | None = None
+    surface_tension: Annotated[units.Quantity, *quantity_of("surface tension")] | None = None
     tip: Bore | None = None
     flash_point: Temperature | None = None
     lower_flammable_limit: Annotated[Share, Field(lt=1)] | None = None
-    molar_mass: quantity_of("molar mass") | None = None
+    molar_mass: Annotated[units.Quantity, *quantity_of("molar mass")] | None = None
 
 
 class Dial(Part):
@@ -86,7 +89,7 @@ class Generator(Part):
     now: Rate | None = None
 
 
-def _spread_reader(value):
+def _spread_reader(value: Any) -> Any:
     """One limit for all marks is that of the mark "*", which no knob has."""
     return value if isinstance(value, dict) else {"*": value}
 
@@ -95,7 +98,7 @@ _SPREAD_SCHEMA = {"anyOf": [LIMIT_SCHEMA, {"type": "object", "additionalProperti
                   "description": "limit of repeatability, for each mark or one for all"}  # fmt: skip
 
 
-def _fluids_reader(value):
+def _fluids_reader(value: Any) -> tuple[Any, ...]:
     if not isinstance(value, list | tuple):
         raise ValueError("a list of kinds of fluid")
     if not value:
@@ -146,7 +149,7 @@ class Nozzle(Part):
     turns: Annotated[tuple[Annotated[float, Field(ge=0, le=1e12)], ...], Field(strict=False)]
     flow: Annotated[tuple[AirFlowOrNone, ...], Field(strict=False)] | None = None
     measured_at: Pressure | None = None
-    conductance: Annotated[tuple[quantity_of("conductance", zero=True), ...], Field(strict=False)] | None = None
+    conductance: Annotated[tuple[ConductanceOrNone, ...], Field(strict=False)] | None = None
     critical_ratio: _Ratio | None = None
     bore: Bore | None = None
     discharge: Annotated[float, Field(gt=0, le=1)] | None = None
@@ -158,7 +161,7 @@ class Nozzle(Part):
 class AirLine(Part):
     """What lies between supply and stack: by conductance and critical ratio, or a tube."""
 
-    conductance: quantity_of("conductance") | None = None
+    conductance: Conductance | None = None
     critical_ratio: _Ratio | None = None
     length: Length | None = None
     bore: Bore | None = None
@@ -193,7 +196,7 @@ class Tolerance(Part):
     above: Deviation
 
 
-def _tolerance_reader(value):
+def _tolerance_reader(value: Any) -> Any:
     return value if isinstance(value, dict | Tolerance) else {"below": value, "above": value}
 
 
@@ -258,16 +261,16 @@ class Reservoir(Part):
 class Room(Part):
     """The air of the room around the machine; `airborne` is the share of the oil that stays in it."""
 
-    airflow: quantity_of("ventilation")
+    airflow: Annotated[units.Quantity, *quantity_of("ventilation")]
     airborne: Share
-    limit: quantity_of("concentration") | None = None
+    limit: Annotated[units.Quantity, *quantity_of("concentration")] | None = None
     mixing: Annotated[float, Field(ge=1, le=100)] = 1.0
 
 
 class Energy(Part):
     """What compressed air costs."""
 
-    specific_power: quantity_of("specific power")
+    specific_power: Annotated[units.Quantity, *quantity_of("specific power")]
     price_per_kwh: Annotated[float, Field(ge=0, le=1e6)] | None = None
     hours: Time | None = None
 
@@ -275,7 +278,7 @@ class Energy(Part):
 class Weighing(Part):
     """How doses are checked: the limit of error of the balance, and the uncertainty that is asked for."""
 
-    balance: quantity_of("mass")
+    balance: Annotated[units.Quantity, *quantity_of("mass")]
     uncertainty: Annotated[Share, Field(lt=1)] = 0.02
 
 
@@ -329,7 +332,7 @@ class Problem(Part):
 
     @model_validator(mode="wrap")
     @classmethod
-    def _every_fault(cls, data: Any, handler):
+    def _every_fault(cls, data: Any, handler: ModelWrapValidatorHandler["Problem"]) -> "Problem":
         from stackopt.problem import rules  # imports these models
 
         try:
@@ -358,7 +361,7 @@ class Problem(Part):
     @property
     def sizes(self) -> dict[str, float]:
         """What a gram and a drop are in mL and a part in minutes of spraying, as far as the file says."""
-        sizes = {}
+        sizes: dict[str, float] = {}
         if self.fluid.density is not None:
             sizes["g"] = 1 / self.fluid.density.number
         if self.fluid.drop is not None and (not self.fluid.drop.counts or "g" in sizes):
@@ -366,8 +369,8 @@ class Problem(Part):
         elif self.fluid.surface_tension and self.fluid.tip and self.fluid.density:
             sizes["drop"] = _drop(self.fluid.surface_tension.number, self.fluid.density.number, self.fluid.tip.number)
         if self.fluid.molar_mass is not None:
-            sizes["ppm"] = exposure.ppm_to_mg_per_m3(1.0, self.fluid.molar_mass.number)
-        spray = self.cycle and (self.cycle.spray or self.cycle.time)
+            sizes["ppm"] = float(exposure.ppm_to_mg_per_m3(1.0, self.fluid.molar_mass.number))
+        spray = (self.cycle.spray or self.cycle.time) if self.cycle else None
         if spray is not None:
             sizes["part"] = spray.number
         return sizes

@@ -13,9 +13,11 @@ from stackopt import units
 from stackopt.errors import Fault
 from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.problem.branches import turns_of
-from stackopt.problem.constraints import Constraint, Machine, kind_named, kinds
+from stackopt.problem.constraints import Constraint, Fix, Label, Machine, kind_named, kinds
 from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, given_in
-from stackopt.problem.model import Problem
+from stackopt.problem.model import Dial, Problem
+
+Place = tuple[str | int, ...]  # where a key stands, step by step
 
 TURNS = 100.0  # between the first and the last of a screw that is interpolated
 OIL = (-100.0, 400.0)  # temperatures at which there is oil, degC
@@ -30,7 +32,7 @@ _TYPES = {"float_type": "a number", "int_type": "a whole number", "int_from_floa
           "tuple_type": "a list"}  # fmt: skip
 
 
-def path(parts: tuple[str | int, ...]) -> str:
+def path(parts: Place) -> str:
     """A place in a problem as text; list items count from 1.
 
     >>> path(("point", 2, "air_flow", "min"))
@@ -73,7 +75,7 @@ def raw_faults(error: ValidationError) -> list[Fault]:
     return [Fault(path(tuple(e["loc"])) or None, found(e["input"]), e["msg"]) for e in errors]
 
 
-def read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) -> Any:
+def read_part(part: type[Part], data: Any, place: Place, faults: list[Fault]) -> Any:
     """As much of `part` as can be read, each key alone, with None for what cannot."""
     if isinstance(data, part):
         return data
@@ -81,11 +83,12 @@ def read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) ->
         faults.append(Fault(path(place) or None, found(data), "a table of keys"))
         return None
     if part is Constraint:
-        part = kind_named(data.get("kind"))
-        if part is None:
+        kind = kind_named(data.get("kind"))
+        if kind is None:
             what = found(data["kind"]) if "kind" in data else "nothing"
             faults.append(Fault(path((*place, "kind")), what, f"one of {', '.join(kinds())}"))
             return None
+        part = kind
     faults += [_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields]
     values = {}
     for name, field in part.model_fields.items():
@@ -99,7 +102,7 @@ def read_part(part: type[Part], data: Any, place: tuple, faults: list[Fault]) ->
     return part.model_construct(_fields_set=written | {PARTLY}, **values)
 
 
-def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> Any:
+def _read_value(field: Any, value: Any, place: Place, faults: list[Fault]) -> Any:
     container, part = _parts_in(field.annotation)
     if part is None:
         kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
@@ -109,7 +112,7 @@ def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> An
             faults += [_translate(one, value, place) for one in error.errors(include_url=False)]
             return None
     if container is None:
-        readers = [item.func for item in field.metadata if isinstance(item, BeforeValidator)]
+        readers: list[Any] = [item.func for item in field.metadata if isinstance(item, BeforeValidator)]
         full = readers[0](value) if readers else value
         inner: list[Fault] = []
         read = read_part(part, full, place, inner)
@@ -126,6 +129,7 @@ def _read_value(field: Any, value: Any, place: tuple, faults: list[Fault]) -> An
         return None
     if container is tuple:
         return tuple(read_part(part, item, (*place, i), faults) for i, item in enumerate(value))
+    value = dict(value)
     for key in value:
         try:
             _validate(Name, key)
@@ -148,7 +152,7 @@ def _parts_in(annotation: Any) -> tuple[type | None, type[Part] | None]:
 
 
 @functools.cache
-def _adapter(annotation: Any) -> TypeAdapter:
+def _adapter(annotation: Any) -> TypeAdapter[Any]:
     # Inside a list, since the settings of an adapter do not reach the bare dataclass of a quantity.
     return TypeAdapter(list[annotation], config=ConfigDict(strict=True, allow_inf_nan=False))
 
@@ -157,7 +161,7 @@ def _validate(annotation: Any, value: Any) -> Any:
     return _adapter(annotation).validate_python([value])[0]
 
 
-def _translate(error: Any, value: Any, place: tuple) -> Fault:
+def _translate(error: Any, value: Any, place: Place) -> Fault:
     """A fault in our words from one of pydantic's, whose own place is kept where it exists in the file."""
     for step in error["loc"][1:]:
         if step in value if isinstance(value, dict) else (
@@ -176,7 +180,7 @@ def _translate(error: Any, value: Any, place: tuple) -> Fault:
     return Fault(path(place), found(value), expected)
 
 
-def _unknown(part: type[Part], key: Any, value: Any, place: tuple) -> Fault:
+def _unknown(part: type[Part], key: Any, value: Any, place: Place) -> Fault:
     near = difflib.get_close_matches(str(key)[:100], part.model_fields, n=1, cutoff=0.0)
     return Fault(path((*place, str(key))), "an unknown key", f"perhaps '{near[0]}'")
 
@@ -225,7 +229,7 @@ def _marks(problem: Problem) -> Iterator[Fault]:
                     yield Fault(place, f"{spread:g}", f"under 100 % together with the drift of {drift:g}")
 
 
-def on_dial(dial: Any, rate: float) -> bool:
+def on_dial(dial: Dial, rate: float) -> bool:
     """Whether a dial can be set to `rate` [1/min]; a dial that could not be read takes any."""
     if not (dial.min and dial.max):
         return True
@@ -260,10 +264,9 @@ def _nozzles(problem: Problem) -> Iterator[Fault]:
             yield Fault(path((*place, "critical_ratio")), "nothing", "the critical ratio, as in critical_ratio = 0.3")
         if way == "bore":
             yield from _by_geometry(nozzle, place)
-            rows = (*place, "screw", "open"), nozzle.screw and nozzle.screw.open, "shares"
+            yield from _rising(nozzle, (*place, "screw", "open"), nozzle.screw and nozzle.screw.open, "shares")
         else:
-            rows = (*place, way), getattr(nozzle, way), f"{way}s"
-        yield from _rising(nozzle, *rows)
+            yield from _rising(nozzle, (*place, way), getattr(nozzle, way), f"{way}s")
     pressure = problem.air.pressure if problem.air else None
     for name, nozzle in (problem.nozzles or {}).items():
         if nozzle and nozzle.measured_at and nozzle.measured_at.number <= ATMOSPHERE:
@@ -273,7 +276,7 @@ def _nozzles(problem: Problem) -> Iterator[Fault]:
         yield Fault("air.pressure", f"'{pressure}'", "a pressure above that of the open air")
 
 
-def _by_geometry(nozzle: Any, place: tuple) -> Iterator[Fault]:
+def _by_geometry(nozzle: Any, place: Place) -> Iterator[Fault]:
     given = given_in(nozzle)
     if "discharge" not in given:
         yield Fault(path((*place, "discharge")), "nothing", "how much of the ideal flow passes: about 0.97 where well "
@@ -284,7 +287,7 @@ def _by_geometry(nozzle: Any, place: tuple) -> Iterator[Fault]:
         yield Fault(path((*place, "critical_ratio")), "a critical ratio", "no such key beside bore: it is computed")
 
 
-def _rising(nozzle: Any, place: tuple, values: Any, what: str) -> Iterator[Fault]:
+def _rising(nozzle: Any, place: Place, values: Any, what: str) -> Iterator[Fault]:
     """One value for each of the turns, never falling, and one above zero."""
     if values is None:
         return
@@ -335,11 +338,11 @@ def _fluid(problem: Problem) -> Iterator[Fault]:
                 yield Fault("fluid.viscosity", " and ".join(f"'{v}'" for v in fluid.viscosity),
                             "the smaller viscosity at the higher temperature")  # fmt: skip
     line = problem.oil_line
-    at = [("fluid.viscosity_at", one) for one in fluid.viscosity_at or ()]
+    at: list[tuple[str, units.Quantity | None]] = [("fluid.viscosity_at", t) for t in fluid.viscosity_at or ()]
     at += [("oil_line.temperature", line.temperature), ("oil_line.cold", line.cold)] if line else []
-    for place, one in at:
-        if one is not None and not OIL[0] <= one.number <= OIL[1]:
-            yield Fault(place, f"'{one}'", f"{OIL[0]:.0f} to {OIL[1]:.0f} degC, at which there is oil")
+    for place, t in at:
+        if t is not None and not OIL[0] <= t.number <= OIL[1]:
+            yield Fault(place, f"'{t}'", f"{OIL[0]:.0f} to {OIL[1]:.0f} degC, at which there is oil")
     needing = [word for word, need in (("surface_tension", "surface_tension" in given), ("[room]", problem.room),
                                        ("[weighing]", problem.weighing)) if need]  # fmt: skip
     if needing and "density" not in given:
@@ -400,7 +403,7 @@ def _measures(problem: Problem) -> Iterator[Fault]:
         ("g", problem.fluid, "density"), ("drop", problem.fluid, "drop"), ("drop", problem.fluid, "surface_tension"),
         ("ppm", problem.fluid, "molar_mass"), ("part", problem, "cycle"),
     ) if key in given_in(part) and name not in sizes}  # fmt: skip
-    quantities: list[tuple[tuple, Any]] = [(("fluid", "drop"), problem.fluid.drop)]
+    quantities: list[tuple[Place, Any]] = [(("fluid", "drop"), problem.fluid.drop)]
     quantities += [(("reservoir", "sizes", i), size)
                    for i, size in enumerate(problem.reservoir.sizes or () if problem.reservoir else ())]
     quantities += [(("room", "limit"), problem.room.limit)] if problem.room else []
@@ -493,14 +496,14 @@ def _constraints(problem: Problem) -> Iterator[Fault]:
         wrong = [Fault(f"{place}.{key}" if key else place, what, expected)
                  for key, what, expected in rule.faults(machine)]  # fmt: skip
         yield from wrong
-        rate = getattr(rule, "rate", None) if not wrong and getattr(rule, "of", None) == "rate" else None
-        if rate is not None and dial and not on_dial(dial, rate):
+        if isinstance(rule, Fix) and rule.of == "rate" and not wrong and dial and not on_dial(dial, rule.rate):
             yield Fault(f"{place}.at", found(rule.at), "a rate of the dial")
 
 
 def machine_of(problem: Problem) -> Machine:
     """What a problem offers to constraints."""
-    labels, tags = {}, {}
+    labels: dict[str, dict[str, tuple[Label, ...]]] = {}
+    tags: dict[str, list[str]] = {}
     turns = {name: turns_of(problem.nozzles[name]) for name in {point.nozzle for point in problem.point}}
     for point in problem.point:
         marks = dict.fromkeys(mark for name in point.pump for mark in problem.pumps[name].marks)
