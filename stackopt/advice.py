@@ -10,10 +10,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from stackopt.errors import ProblemError
+from stackopt.errors import ProblemError, known
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise.search import search
 from stackopt.problem.model import Problem
+from stackopt.problem.rules import Place
 from stackopt.proposals import Key, value_at, with_values
 from stackopt.stack import Stack
 from stackopt.words import number
@@ -89,7 +90,7 @@ class _Adviser:
             if time.monotonic() < self.until and (advice := kind(names)) is not None:
                 yield advice
 
-    def _solved(self, changes: Sequence[tuple[tuple, Any]]) -> _Tried | None:
+    def _solved(self, changes: Sequence[tuple[Place, Any]]) -> _Tried | None:
         """The best settings of the changed problem; None where it is no problem or has none."""
         try:
             stack = Stack.of(with_values(self.problem, changes))
@@ -104,10 +105,11 @@ class _Adviser:
             raise KeyboardInterrupt
         if outcome.status != "optimal":
             return None
-        return _Tried(stack, outcome.settings, judge(stack, outcome.settings))
+        settings = known(outcome.settings)
+        return _Tried(stack, settings, judge(stack, settings))
 
     def _advice(self, names: list[str], text: str | Callable[[_Tried], str],
-                changes: Sequence[tuple[tuple, Any]]) -> Advice | None:  # fmt: skip
+                changes: Sequence[tuple[Place, Any]]) -> Advice | None:  # fmt: skip
         """The advice if, solved again, the change serves `names` and loses nobody."""
         tried = self._solved(changes)
         if tried is None or any(tried.miss(name) > 0 for name in names):
@@ -119,7 +121,7 @@ class _Adviser:
         keys = tuple(Key(place, value_at(data, place), after) for place, after in changes)
         return Advice(text if isinstance(text, str) else text(tried), keys, tuple(serves), tried.verdict.in_tolerance)
 
-    def _key(self, name: str, *rest: str) -> tuple:
+    def _key(self, name: str, *rest: str) -> Place:
         return ("point", self.place[name], *rest)
 
     def _wider(self, names: list[str]) -> Advice | None:
@@ -171,7 +173,7 @@ class _Adviser:
         if not all(offers.values()):
             return None
 
-        def offered(pumps: dict[str, list[str]]) -> list[tuple[tuple, Any]]:
+        def offered(pumps: dict[str, list[str]]) -> list[tuple[Place, Any]]:
             return [(self._key(name, key), value) for name in names
                     for key, value in (("pump", pumps[name]), ("now", None))]  # fmt: skip
 

@@ -4,7 +4,9 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,17 @@ class ProblemError(StackoptError):
 
 class SolverError(StackoptError):
     """A solver failed, or gave an answer that the judge does not confirm."""
+
+
+def known(value: T | None) -> T:
+    """What must be known here, since something before depends on it. Raises StackoptError where it is not.
+
+    >>> known(0.0)
+    0.0
+    """
+    if value is None:
+        raise StackoptError("a figure is missing that must be known here")
+    return value
 
 
 class OutOfRange(UserWarning):

@@ -67,6 +67,6 @@ def part_warnings(problem: Problem, rate: float) -> list[str]:
             f"up to {100 / strokes:.0f} % of the mean dose"]  # fmt: skip
 
 
-def _names(stack: Stack, mask) -> str:
+def _names(stack: Stack, mask: np.ndarray) -> str:
     names = in_file_order(stack, np.flatnonzero(mask))
     return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")

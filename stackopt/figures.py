@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -77,7 +78,7 @@ def points_of(stack: Stack, settings: Settings, verdict: Verdict) -> tuple[Point
     return tuple(rows[i] for i in stack.in_file)
 
 
-def generators_of(settings: Settings, points: tuple[PointResult, ...]) -> list[dict]:
+def generators_of(settings: Settings, points: tuple[PointResult, ...]) -> list[dict[str, Any]]:
     """The generators by rising rate, each with its points."""
     return [{"rate_per_min": rate, "points": [p.name for p in points if p.generator == number]}
             for number, rate in enumerate(settings.generators, 1)]  # fmt: skip

@@ -56,12 +56,14 @@ class Split:
     @cached_property
     def verdict(self) -> Verdict | None:
         """The judge's figures, points in the order of the stack."""
-        return judge(self.stack, self.settings) if self.settings else None
+        return judge(self.stack, self.settings) if self.stack and self.settings else None
 
     @cached_property
     def points(self) -> tuple[PointResult, ...]:
         """The points that are served, in the order of the file; empty without settings."""
-        return points_of(self.stack, self.settings, self.verdict) if self.settings else ()
+        if self.stack is None or self.settings is None or self.verdict is None:
+            return ()
+        return points_of(self.stack, self.settings, self.verdict)
 
     def to_dict(self) -> dict[str, Any]:
         """The answer as plain data, as `stackopt split --json` prints it."""

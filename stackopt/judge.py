@@ -157,7 +157,7 @@ def _broken(stack: Stack, settings: Settings, flow: Array) -> tuple[str, ...]:
         return ()
     answer = {
         name: Chosen(stack.pumps[i][s], stack.marks[i][s], stack.turns[i][z],
-                     dosing.dose(rate, float(stack.stroke[i, s])), float(flow[i]), rate)
+                     float(dosing.dose(rate, stack.stroke[i, s])), float(flow[i]), rate)
         for i, (name, rate, s, z) in enumerate(
             zip(stack.names, settings.rates, settings.stroke, settings.screw, strict=True))
     }  # fmt: skip

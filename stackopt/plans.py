@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from stackopt.errors import known
 from stackopt.figures import PointResult, points_of
 from stackopt.judge import judge
 from stackopt.optimise.front import Front, trade
@@ -80,7 +81,7 @@ class Tradeoff:
     def exit_code(self) -> int:
         """What the command line ends with: as that of a single answer."""
         if self.status == "optimal":
-            return 3 if self.front.excess > 0 else 0
+            return 3 if known(self.front.excess) > 0 else 0
         return {"infeasible": 4, "interrupted": 130}.get(self.status, 5)
 
     @cached_property

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from stackopt.errors import ProblemError
 from stackopt.problem.model import Problem
-from stackopt.problem.rules import path
+from stackopt.problem.rules import Place, path
 
 _MOST = 12  # significant digits of any figure that is written
 
@@ -17,7 +17,7 @@ _MOST = 12  # significant digits of any figure that is written
 class Key(NamedTuple):
     """A key of the problem, what stands there (None: nothing) and what to write."""
 
-    place: tuple
+    place: Place
     before: Any
     after: Any
 
@@ -26,12 +26,12 @@ class Key(NamedTuple):
         return {"key": path(self.place), "from": self.before, "to": self.after}
 
 
-def key_of(problem: Problem, place: tuple, after: Any) -> Key:
+def key_of(problem: Problem, place: Place, after: Any) -> Key:
     """A key with what stands there now."""
     return Key(place, value_at(problem.to_dict(), place), after)
 
 
-def value_at(data: Any, place: tuple) -> Any:
+def value_at(data: Any, place: Place) -> Any:
     """What stands at a place of a problem's plain data; None where nothing does.
 
     >>> value_at({"point": [{"name": "a"}]}, ("point", 0, "name")), value_at({}, ("air", "line"))
@@ -44,7 +44,7 @@ def value_at(data: Any, place: tuple) -> Any:
     return data
 
 
-def with_values(problem: Problem, values: Iterable[tuple[tuple, Any]]) -> Problem:
+def with_values(problem: Problem, values: Iterable[tuple[Place, Any]]) -> Problem:
     """The problem with values written at places; None takes out what stands there.
 
     Raises `ProblemError` where they do not fit it.
@@ -55,7 +55,7 @@ def with_values(problem: Problem, values: Iterable[tuple[tuple, Any]]) -> Proble
     """
     data = copy.deepcopy(problem.to_dict())
     for place, value in values:
-        inner = data
+        inner: Any = data
         for step in place[:-1]:
             inner = inner[step]
         if value is None:

@@ -13,7 +13,7 @@ from stackopt.beside.oil import OilLines, oil_lines
 from stackopt.beside.room import FLAMMABLE, RoomAir, fluid_warnings, room_air
 from stackopt.beside.stock import Energy, Stock, energy_of, stock_of
 from stackopt.beside.weighing_plan import WeighPlan, weigh_plan
-from stackopt.errors import noting
+from stackopt.errors import known, noting
 from stackopt.explain import part_warnings, pin
 from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
@@ -145,7 +145,7 @@ class Result:
             return 0.0
         if self.bound is None or self.objective is None:
             return None
-        apart = self.objective.excess - self.bound.excess
+        apart = self.objective.excess - known(self.bound.excess)
         if apart > TIE:
             return apart
         return None if self.bound.value is None else self.objective.value - self.bound.value
@@ -190,8 +190,8 @@ class Result:
         if not proved:
             return []
         if stack.rules or stack.count > 1 or stack.line is not None:
-            found = tolerance_clash(stack, self._patience)
-            return [] if found is None else [tolerance_words(stack, found)]
+            clash = tolerance_clash(stack, self._patience)
+            return [] if clash is None else [tolerance_words(stack, clash)]
         air = self._air[0]
         return [] if air is None else [conflict_words(stack, self.rate_map, air.points, air)]
 
@@ -213,16 +213,16 @@ class Result:
             outcome = search(stack, tuple(avoid), TIE if stack.step is not None else APART)
             if outcome.status == "interrupted":
                 raise KeyboardInterrupt
-            if outcome.status != "optimal":
+            if outcome.status != "optimal" or outcome.settings is None:
                 break
             found.append(Result(self.problem, self.stack, outcome, self.seconds))
-            avoid.append(found[-1].settings.generators)
+            avoid.append(outcome.settings.generators)
         return found
 
     @cached_property
     def advice(self) -> list[Advice]:
         """What to change so that points come into tolerance, each change solved again."""
-        if not self.explained or self.status != "optimal" or self.in_tolerance:
+        if not self.explained or self.settings is None or self.status != "optimal" or self.in_tolerance:
             return []
         return advise(self.problem, self.stack, self.settings, min(ADVISE, self._patience))
 
@@ -237,16 +237,17 @@ class Result:
     @cached_property
     def pins(self) -> tuple[str, str] | None:
         """What stands against a lower rate and against a higher one, with the settings kept; of one generator."""
-        if self.rate is None:
+        if self.rate is None or self.settings is None or self.verdict is None:
             return None
-        return tuple(pin(self.stack, self.settings, self.verdict, side) for side in (-1, +1))
+        lower, higher = (pin(self.stack, self.settings, self.verdict, side) for side in (-1, +1))
+        return lower, higher
 
     @cached_property
     def warnings(self) -> list[str]:
         """What the engineer should know about this answer."""
-        found = []
-        verdict = self.verdict
-        if verdict is None:
+        found: list[str] = []
+        verdict, settings = self.verdict, self.settings
+        if verdict is None or settings is None:
             return found
         for point in self.points:
             low, high = point.air_min_L_per_min or 0.0, point.air_max_L_per_min
@@ -260,9 +261,9 @@ class Result:
         leaving = [p.name for p in self.points if p.may_leave and p.in_tolerance]
         if leaving:
             found.append(f"{', '.join(leaving)}: drift and spread may take dose or spray out of tolerance")
-        for rate in self.settings.generators:
+        for rate in settings.generators:
             found += [w for w in part_warnings(self.problem, rate) if w not in found]
-        found += self._beside_warnings()
+        found += self._beside_warnings(verdict.pressure)
         if not self.explained:
             found.append("interrupted before the explanation: conflicts and other rates are left out")
         slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= TIE else []
@@ -310,18 +311,18 @@ class Result:
         found = mist_of(self.problem, self.stack, self.settings, self.verdict)
         return tuple(found[i] for i in self.stack.in_file)
 
-    def _beside_warnings(self) -> list[str]:
-        """What the parts beside the settings warn of."""
+    def _beside_warnings(self, pressure: float) -> list[str]:
+        """What the parts beside the settings warn of, at a pressure at the stack [bar absolute]."""
         stack, fluid = self.stack, self.problem.fluid
         found = [*stack.notes, *fluid_warnings(self.problem)]
         found += [f"nozzle {name}: its air is computed from its geometry, not measured" for name, branch in zip(
             stack.nozzle_names, stack.branches, strict=True) if branch.computed]  # fmt: skip
         scaled = [name for name, branch in zip(stack.nozzle_names, stack.branches, strict=True)
-                  if branch.assumed and branch.measured_at != self.verdict.pressure]  # fmt: skip
-        if scaled and self.verdict.pressure < STALLS:
+                  if branch.assumed and branch.measured_at != pressure]  # fmt: skip
+        if scaled and pressure < STALLS:
             found.append(f"{', '.join(scaled)}: without a critical_ratio the air is scaled as that of an ideal nozzle; "
                          "at so low a pressure it may be several percent less")  # fmt: skip
-        if fluid.drop is None and stack.drop is not None:
+        if fluid.drop is None and fluid.surface_tension and fluid.density and fluid.tip:
             with noting(found):
                 drop_volume(fluid.surface_tension.number, fluid.density.number, fluid.tip.number)
         if any(one.mean_drop_um is not None for one in self.mist):

@@ -15,7 +15,7 @@ from stackopt.arrays import Array as Array
 from stackopt.physics import spray
 from stackopt.problem.branches import Branch, line_of
 from stackopt.problem.constraints import Constraint, Machine
-from stackopt.problem.model import Point, Problem
+from stackopt.problem.model import DoseWindow, FlowWindow, Point, Problem
 from stackopt.problem.rules import machine_of, share_of
 
 ROUNDING = 1e-12  # of a rate or pressure: what rounding alone may part from a limit of dial, cut or pump
@@ -88,7 +88,8 @@ class Stack:
         rows = {(point.pump, point.count): point for point in points}  # few kinds, many points
         kinds_of = {key: _strokes(problem, point, sizes) for key, point in rows.items()}
         strokes = [kinds_of[point.pump, point.count] for point in points]
-        pressure, notes = problem.air.pressure.number, []
+        pressure = problem.air.pressure.number
+        notes: list[str] = []
         kinds: dict[str, int] = {}
         nozzle = np.array([kinds.setdefault(point.nozzle, len(kinds)) for point in points])
         branches = tuple(Branch.of(problem.nozzles[name], pressure) for name in kinds)
@@ -180,13 +181,16 @@ class Stack:
     @cached_property
     def screws(self) -> int:
         """Screw settings in a row of `flow`; option o of a point is stroke o // screws with screw o % screws."""
-        return self.flow.shape[1]
+        return len(self.flow[0])
 
     @cached_property
     def steps(self) -> Array:
         """The rates of a stepped dial [1/min]: min + k step, up to max."""
+        if self.step is None:
+            raise ValueError("a stepped dial")
         count = int(np.floor((self.high - self.low) / self.step * (1 + 1e-12) + 1e-9))
-        return np.minimum(self.low + self.step * np.arange(count + 1), self.high)
+        rates: Array = np.minimum(self.low + self.step * np.arange(count + 1), self.high)
+        return rates
 
 
 def _named(rules: tuple[Constraint, ...]) -> dict[str, Constraint]:
@@ -232,7 +236,8 @@ def _strokes(problem: Problem, point: Point, sizes: dict[str, float]) -> list[_S
     return sorted(rows, key=lambda row: -float(f"{row.volume:.12g}"))
 
 
-def _today(point: Point, pumps: tuple, marks: tuple, turns: tuple) -> tuple[int, int] | None:
+def _today(point: Point, pumps: tuple[str, ...], marks: tuple[str, ...], turns: tuple[float, ...]
+           ) -> tuple[int, int] | None:  # fmt: skip
     """Stroke and screw that a point is set to today."""
     if point.now is None:
         return None
@@ -241,11 +246,11 @@ def _today(point: Point, pumps: tuple, marks: tuple, turns: tuple) -> tuple[int,
 
 
 def _window(point: Point, sizes: dict[str, float]) -> tuple[float, float, float, float]:
-    ends = []
-    for part in (point.air_per_dose, point.air_flow):
+    def ends(part: DoseWindow | FlowWindow | None) -> tuple[float, float]:
         low, high = (part.min, part.max) if part else (None, None)
-        ends += [low.at(sizes) if low else 0.0, high.at(sizes) if high else np.inf]
-    return tuple(ends)
+        return low.at(sizes) if low else 0.0, high.at(sizes) if high else np.inf
+
+    return *ends(point.air_per_dose), *ends(point.air_flow)
 
 
 def _filled(rows: list[list[float]]) -> Array:
@@ -259,11 +264,11 @@ def _filled(rows: list[list[float]]) -> Array:
 def _example() -> Problem:
     """A small machine for the examples in docstrings."""
     point = {"tolerance": "10 %", "pump": "standard", "nozzle": "small", "air_per_dose": {"min": "150 L/mL"}}
-    return Problem(
-        fluid={"kind": "neat oil"},
-        generator={"rate": {"min": "4/min", "max": "60/min", "step": "1/min"}, "stroke_air": "0.01 L"},
-        pumps={"standard": {"stroke_volume": "0.06 mL", "marks": {"1": 0.2, "2": 0.6, "3": 1.0}}},
-        nozzles={"small": {"turns": [0, 1, 2], "flow": ["0 L/min", "32 L/min", "64 L/min"]}},
-        air={"pressure": "6 bar", "capacity": "140 L/min"},
-        point=[{"name": "b", "dose": "22 mL/h", **point}, {"name": "a", "dose": "12 mL/h", **point}],
-    )
+    return Problem.model_validate({
+        "fluid": {"kind": "neat oil"},
+        "generator": {"rate": {"min": "4/min", "max": "60/min", "step": "1/min"}, "stroke_air": "0.01 L"},
+        "pumps": {"standard": {"stroke_volume": "0.06 mL", "marks": {"1": 0.2, "2": 0.6, "3": 1.0}}},
+        "nozzles": {"small": {"turns": [0, 1, 2], "flow": ["0 L/min", "32 L/min", "64 L/min"]}},
+        "air": {"pressure": "6 bar", "capacity": "140 L/min"},
+        "point": [{"name": "b", "dose": "22 mL/h", **point}, {"name": "a", "dose": "12 mL/h", **point}],
+    })  # fmt: skip

@@ -71,4 +71,7 @@ def settled(stack: Stack, screws: tuple[int | None, ...], drive: float) -> tuple
 
 def through(stack: Stack, pressure: float) -> float:
     """What the line lets through at a pressure at the stack [L/min ANR]; `pressure` in bar absolute."""
-    return float(air.passed(*stack.line, stack.pressure, pressure))
+    if stack.line is None:
+        return np.inf
+    conductance, ratio = stack.line
+    return float(air.passed(conductance, ratio, stack.pressure, pressure))

@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from stackopt.errors import Fault, ProblemError
+from stackopt.errors import Fault, ProblemError, known
 from stackopt.figures import Objective, PointResult, objective_of, points_of
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise.changes import Kept, fewest_changes
@@ -34,9 +34,10 @@ def changes_of(stack: Stack, settings: Settings) -> list[dict[str, Any]]:
         found += [{"point": None, "key": "rate_per_min", "from": stack.now_rate, "to": rate}
                   for rate in settings.generators if abs(rate - stack.now_rate) > 1e-9 * rate]  # fmt: skip
     for i in stack.in_file:
-        if stack.now[i] is None:
+        now = stack.now[i]
+        if now is None:
             continue
-        (stroke, screw), to_stroke, to_screw = stack.now[i], settings.stroke[i], settings.screw[i]
+        (stroke, screw), to_stroke, to_screw = now, settings.stroke[i], settings.screw[i]
         for key, before, after in (
             ("pump", stack.pumps[i][stroke], stack.pumps[i][to_stroke]),
             ("mark", stack.marks[i][stroke], stack.marks[i][to_stroke]),
@@ -52,8 +53,7 @@ class KeptResult(Result):
     """The answer with the fewest changes among those nearly as good as the best."""
 
     kept: Kept | None = None
-    best: Result | None = None
-
+    best_value: float | None = None  # of the best settings
     @property
     def settings(self) -> Settings | None:
         """What is dialled in, in the order of the stack."""
@@ -62,8 +62,9 @@ class KeptResult(Result):
     @property
     def gap(self) -> float | None:
         """How far the answer is from the best: what keeping costs."""
-        return super().gap if self.kept is None or self.bound is None or self.bound.value is None else (
-            self.objective.value - self.bound.value)  # fmt: skip
+        if self.kept is None or self.objective is None or self.bound is None or self.bound.value is None:
+            return super().gap
+        return self.objective.value - self.bound.value
 
     proved: ClassVar[str] = "nearly the best, and of such the fewest changes, proved"
 
@@ -78,7 +79,7 @@ class KeptResult(Result):
         """The answer as plain data."""
         changes = changes_of(self.stack, self.settings) if self.settings else []
         kept = None if self.kept is None else {"changes": self.kept.changes, "proved": self.kept.proved,
-                                               "best_value": self.best.objective.value}  # fmt: skip
+                                               "best_value": self.best_value}  # fmt: skip
         return super().to_dict() | {"kept": kept, "changes": changes}
 
 
@@ -90,7 +91,7 @@ def keep(problem: Problem) -> KeptResult:
     start = time.perf_counter()
     _today(problem, whole=False)
     best = solve(problem)
-    if best.status != "optimal":
+    if best.status != "optimal" or best.settings is None:
         return KeptResult(problem, best.stack, best.outcome, best.seconds)
     try:
         kept = fewest_changes(best.stack, best.settings)
@@ -98,7 +99,7 @@ def keep(problem: Problem) -> KeptResult:
         return KeptResult(problem, best.stack, replace(best.outcome, status="interrupted"), time.perf_counter() - start)
     status = "optimal" if kept.proved else "time limit"
     return KeptResult(problem, best.stack, replace(best.outcome, status=status), time.perf_counter() - start, kept=kept,
-                      best=best)  # fmt: skip
+                      best_value=known(best.objective).value)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -254,7 +255,7 @@ def check(problem: Problem) -> Check:
     best = solve(problem)
     stack = best.stack
     stroke, screw = zip(*(today for today in stack.now if today is not None), strict=True)
-    return Check(problem, stack, Settings.at(stack.now_rate, stroke, screw), best)
+    return Check(problem, stack, Settings.at(known(stack.now_rate), stroke, screw), best)
 
 
 def _today(problem: Problem, whole: bool) -> None:

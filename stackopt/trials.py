@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from stackopt.errors import known
 from stackopt.physics.dosing import dose
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import on_dial
@@ -252,9 +253,9 @@ class Window:
         for bound in self.bounds if self.of("good") else ():
             key, end = bound.key.split(".")
             if end == "min":
-                value = _short(bound.at_most, bound.above, down=True)
+                value = _short(known(bound.at_most), bound.above, down=True)
             elif bound.below is not None or self._in_file(bound.key):
-                value = _short(bound.at_least, bound.below, down=False)
+                value = _short(known(bound.at_least), bound.below, down=False)
             else:
                 continue  # the file has no most air, and none was too much
             found.setdefault(key, {})[end] = f"{value} {bound.unit}"
@@ -304,7 +305,7 @@ def next_trial(window: Window, measure: str, bound: Bound) -> Next | None:
     which measure was at fault, so the other one is kept where it was good. Of those that are equally near to 1 %, that
     whose dose is nearest to the required one, then the lower rate, the larger stroke, fewer turns.
     """
-    stack, (low, high) = window.stack, bound.ends
+    stack, low, high = window.stack, known(bound.ends[0]), known(bound.ends[1])
     i = stack.names.index(window.point)
     strokes, flows = stack.stroke[i, : len(stack.marks[i])], stack.flow[i, : len(stack.turns[i])]
     middle = math.sqrt(low) * math.sqrt(high)
@@ -488,8 +489,8 @@ def read_trials(problem: Problem, stack: Stack, rows: Sequence[Row]) -> tuple[Tr
 def _trial(problem: Problem, stack: Stack, row: Row) -> Trial | None:
     row.text("point", "a point")
     pump, point = place_of(problem, row)[:2] if "point" in row.cells else (None, None)
-    known = problem.pumps[pump].marks if pump else None
-    mark = row.text("mark", "a mark") if known is None else row.one_of("mark", known, f"a mark of pump {pump}")
+    marks = problem.pumps[pump].marks if pump else None
+    mark = row.text("mark", "a mark") if marks is None else row.one_of("mark", marks, f"a mark of pump {pump}")
     rate = row.quantity("rate", "rate")
     seen = row.one_of("seen", SEEN, "what was seen")
     turns = row.number("turns", "1.5")
@@ -501,7 +502,7 @@ def _trial(problem: Problem, stack: Stack, row: Row) -> Trial | None:
         some = ", ".join(f"{t:g}" for t in stack.turns[i][:9]) + (" ..." if len(stack.turns[i]) > 9 else "")
         row.wrong("turns", f"turns of nozzle {nozzle} with flow: {some}")
         turns = None
-    if None in (pump, mark, rate, seen, turns):
+    if pump is None or mark is None or rate is None or seen is None or turns is None:
         return None
     stroke = list(zip(stack.pumps[i], stack.marks[i], strict=True)).index((pump, mark))
     oil = float(dose(rate, stack.stroke[i, stroke]))

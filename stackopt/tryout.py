@@ -22,7 +22,19 @@ from stackopt.optimise.scan import BIG, options
 from stackopt.optimise.scan import rates as compared
 from stackopt.physics import dosing
 from stackopt.problem.branches import OUTLET
-from stackopt.problem.constraints import BUILT_IN, SLACK, Constraint, Distinct, Fix, Forbid, Same, rows_of
+from stackopt.problem.constraints import (
+    BUILT_IN,
+    SLACK,
+    Compare,
+    Constraint,
+    Distinct,
+    Fix,
+    Forbid,
+    Ratio,
+    Same,
+    Total,
+    rows_of,
+)
 from stackopt.problem.model import Problem
 from stackopt.result import Result, solve
 from stackopt.stack import ROUNDING, Array, Stack
@@ -438,6 +450,7 @@ def _rule(name: str, rule: Constraint, stack: Stack) -> dict[str, Any]:
     if not _known(rule):
         return {"name": name, "tests": None}
     over = [number[point] for point in stack.machine.points(rule.over)] if hasattr(rule, "over") else []
+    tests: list[dict[str, Any]]
     match rule:
         case Same() | Distinct():
             most = rule.max if isinstance(rule, Distinct) else 1
@@ -449,7 +462,7 @@ def _rule(name: str, rule: Constraint, stack: Stack) -> dict[str, Any]:
             tests = [{"test": "only", "of": rule.of, "points": over, "labels": [rule.at]}]
         case Forbid():
             tests = [{"test": "never", "of": rule.of, "points": over, "labels": list(rule.at)}]
-        case _:  # one sum, or two: their rows in the model are their test
+        case Total() | Compare() | Ratio():  # one sum, or two: their rows in the model are their test
             tests = [{"test": "sum", "of": rule.of, "terms": [[factor, number[point]] for factor, (_, point) in terms],
                       "min": low, "max": high} for terms, low, high in rows_of(rule, stack.machine)]  # fmt: skip
     return {"name": name, "tests": tests}

@@ -284,11 +284,12 @@ def read_runs(problem: Problem, rows: Sequence[Row], water: bool, faults: list[F
                             "density there, as in '0.92 g/mL', or --water for a check with water"))  # fmt: skip
     if "pump" not in rows[0].columns and "point" not in rows[0].columns:
         faults.append(Fault("column", "neither pump nor point", "one of them"))
-    seen: dict[tuple, int] = {}
+    seen: dict[tuple[Any, ...], int] = {}
     return tuple(run for row in rows if (run := _run(problem, row, per_gram, water, seen)) is not None)
 
 
-def _run(problem: Problem, row: Row, per_gram: float | None, water: bool, seen: dict[tuple, int]) -> Run | None:
+def _run(problem: Problem, row: Row, per_gram: float | None, water: bool, seen: dict[tuple[Any, ...], int]
+         ) -> Run | None:  # fmt: skip
     pump, point, count = place_of(problem, row)
     known = problem.pumps[pump].marks if pump else None
     mark = row.text("mark", "a mark") if known is None else row.one_of("mark", known, f"a mark of pump {pump}")
@@ -313,7 +314,7 @@ def _run(problem: Problem, row: Row, per_gram: float | None, water: bool, seen: 
         row.wrong("run", f"a run of its own: line {seen[pump, point, mark, run]} has this one")
     if water:
         per_gram = None if temperature is None else float(weighing.z_factor(temperature))
-    if None in (pump, mark, strokes, mass, per_gram):
+    if pump is None or mark is None or strokes is None or mass is None or per_gram is None:
         return None
     if limit is None and problem.weighing is not None:
         limit = problem.weighing.balance.number
@@ -334,7 +335,7 @@ def _once(row: Row, column: str, what: str, expected: str) -> None:
         row.faults.append(fault)
 
 
-def _grouped(runs: Iterable[Run], *by: str) -> dict[tuple, list[Run]]:
+def _grouped(runs: Iterable[Run], *by: str) -> dict[tuple[Any, ...], list[Run]]:
     """Runs by what they have in common, those of a group in an order that the file's rows do not change."""
     groups = defaultdict(list)
     for run in sorted(runs, key=lambda run: (run.volume, run.line)):
@@ -395,7 +396,8 @@ def _pump(problem: Problem, name: str, runs: Sequence[Run], rising: bool) -> Pum
         marks.append(MarkResult(
             mark, outputs[mark] / whole, _share_u(mark, outputs[mark] / whole, full, means), share, mean.volume, mean.u,
             mean.freedom, len(part), sum(run.strokes for run in part), scatter, mean.scatter_from,
-            not math.isclose(outputs[mark], mean.volume, rel_tol=1e-12), 2 * scatter if len(part) >= FEW else None,
+            not math.isclose(outputs[mark], mean.volume, rel_tol=1e-12),
+            2 * scatter if scatter is not None and len(part) >= FEW else None,
         ))  # fmt: skip
     u, freedom = (None, None) if full is None else (means[full].u, means[full].freedom)
     return PumpResult(name, whole, u, freedom, full is not None, full, in_file, tuple(marks), _differences(runs))
@@ -411,9 +413,10 @@ def _share_u(mark: str, share: float, full: str | None, means: dict[str, _Mean])
         return 0.0
     if full is None:
         return None if mean.u is None else share * mean.u / mean.volume
-    if mean.u is None or means[full].u is None:
+    whole = means[full]
+    if mean.u is None or whole.u is None:
         return None
-    relatives = [mean.u / mean.volume, means[full].u / means[full].volume]
+    relatives = [mean.u / mean.volume, whole.u / whole.volume]
     return share * weighing.relative_uncertainty([1, -1], relatives)
 
 
@@ -422,9 +425,8 @@ def _rising(means: dict[str, _Mean], groups: dict[str, list[Run]]) -> dict[str, 
     from scipy.optimize import isotonic_regression  # slow to load, and few ask for it
 
     volumes = np.array([mean.volume for mean in means.values()])
-    known = all(mean.u for mean in means.values())
-    weights = [(mean.volume / mean.u) ** 2 / mean.volume**2 if known else len(groups[mark])
-               for mark, mean in means.items()]  # fmt: skip
+    sure = [(mean.volume / mean.u) ** 2 / mean.volume**2 for mean in means.values() if mean.u]
+    weights = sure if len(sure) == len(means) else [float(len(groups[mark])) for mark in means]
     fitted = isotonic_regression(volumes, weights=np.array(weights) / max(weights)).x
     # A mark that the fit leaves alone keeps its mean to the last digit.
     return {mark: mean.volume if math.isclose(v, mean.volume, rel_tol=1e-12) else float(v)
@@ -480,7 +482,7 @@ def _pump_warnings(problem: Problem, pump: PumpResult, rising: bool) -> list[str
     if fitted:
         found.append(f"{who}: mark {', '.join(fitted)} moved so that shares never fall; u is still that of the runs")
     for point in pump.points:
-        if point.exceeds:
+        if point.exceeds and point.u_difference is not None:
             found.append(f"{who}: {point.point} gives {100 * point.difference:+.1f} % (u "
                          f"{100 * point.u_difference:.1f}) against the others at mark {point.mark}: perhaps a pump of "
                          "its own in the file")  # fmt: skip

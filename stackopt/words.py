@@ -1,9 +1,11 @@
 """Reasons in words that a fitter understands."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 
+from stackopt.errors import known
 from stackopt.optimise.clash import HardClash, ToleranceClash
 from stackopt.optimise.conflicts import AirConflict, RateMap
 from stackopt.problem.branches import OUTLET
@@ -33,7 +35,7 @@ def rate_words(low: float, high: float) -> str:
     return number(low) if number(low) == number(high) else f"{number(low)} to {number(high)}"
 
 
-def in_file_order(stack: Stack, points) -> list[str]:
+def in_file_order(stack: Stack, points: Iterable[int]) -> list[str]:
     """Names of points given by number, in the order of the file."""
     return [stack.names[i] for i in sorted(points, key=lambda i: stack.place[i])]
 
@@ -74,7 +76,8 @@ def _nearest(stack: Stack, i: int) -> str:
             f"at {number(rate)}/min, mark {stack.marks[i][s]}{pump})")  # fmt: skip
 
 
-def conflict_words(stack: Stack, found: RateMap, points, air: AirConflict | None = None) -> dict[str, Any]:
+def conflict_words(stack: Stack, found: RateMap, points: Iterable[int], air: AirConflict | None = None
+                   ) -> dict[str, Any]:  # fmt: skip
     """A conflict of points as JSON carries it: points, rules and the reason."""
     rules: list[str] = []
     ordered = sorted(points, key=lambda i: stack.place[i])
@@ -87,7 +90,7 @@ def conflict_words(stack: Stack, found: RateMap, points, air: AirConflict | None
         who = ", ".join(stack.names[i] for i in ordered)
         rest = " and the others at their least air" if len(ordered) < len(stack.names) else ""
         need = "more than that at any rate" if air.needed is None else (
-            f"at least {number(air.needed)} L/min (at {number(air.rate)}/min)")
+            f"at least {number(known(air.needed))} L/min (at {number(known(air.rate))}/min)")
         why = f"{who} in tolerance{rest} need {need}; the supply gives {number(stack.capacity)}"
     else:
         who = " and ".join(stack.names[i] for i in ordered)
@@ -96,7 +99,7 @@ def conflict_words(stack: Stack, found: RateMap, points, air: AirConflict | None
     return {"points": [stack.names[i] for i in ordered], "rules": rules, "why": why}
 
 
-def groups_words(stack: Stack, found: RateMap, points) -> dict[str, Any]:
+def groups_words(stack: Stack, found: RateMap, points: tuple[int, ...]) -> dict[str, Any]:
     """Points that the generators there may be cannot serve together, as JSON carries them."""
     words = conflict_words(stack, found, points)
     if len(points) > 1:
@@ -129,7 +132,7 @@ def tolerance_words(stack: Stack, clash: ToleranceClash) -> dict[str, Any]:
     return {"points": names, "rules": _rule_names(clash.rules), "why": why + _doubt(True, clash.smallest)}
 
 
-def _rule_names(rules) -> list[str]:
+def _rule_names(rules: Iterable[tuple[str, str]]) -> list[str]:
     return [name if kind == "rule" else f"{kind} of {name}" if name else kind for kind, name in rules]
 
 

@@ -8,7 +8,7 @@ from stackopt.beside.plain import without_warnings
 from stackopt.errors import noting
 from stackopt.judge import Settings
 from stackopt.physics import oil
-from stackopt.problem.model import Problem
+from stackopt.problem.model import OilLine, Problem
 from stackopt.stack import Stack
 
 SLOW = 15.0  # min; longer priming is worth a warning where the file does not say what the first cut is
@@ -75,14 +75,15 @@ def oil_lines(problem: Problem, stack: Stack, settings: Settings) -> OilLines | 
     with noting(notes):
         warm = _viscosity(problem, line.temperature.number if line.temperature else None)
         cold = _viscosity(problem, line.cold.number) if line.cold else None
-        found = [_point(problem, stack, settings, i, hold_up, warm, cold) for i in stack.in_file]
-    return OilLines(line.kind, hold_up, warm, cold, tuple(found), (*_warnings(problem, found, warm, cold), *notes))
+        found = [_point(problem, line, stack, settings, i, hold_up, warm, cold) for i in stack.in_file]
+    return OilLines(line.kind, hold_up, warm, cold, tuple(found),
+                    (*_warnings(problem, line, found, warm, cold), *notes))  # fmt: skip
 
 
 def _viscosity(problem: Problem, at: float | None) -> float | None:
     """Kinematic viscosity [mm^2/s] at a temperature, None where not known; of just one, the temperature may lack."""
     fluid = problem.fluid
-    if not fluid.viscosity:
+    if not (fluid.viscosity and fluid.viscosity_at):
         return None
     known, values = [t.number for t in fluid.viscosity_at], [v.number for v in fluid.viscosity]
     if len(values) == 2:
@@ -91,9 +92,9 @@ def _viscosity(problem: Problem, at: float | None) -> float | None:
     return values[0] if at is None or abs(at - known[0]) <= 1e-9 else None
 
 
-def _point(problem: Problem, stack: Stack, settings: Settings, i: int, hold_up: float, warm: float | None,
-           cold: float | None) -> PointOil:  # fmt: skip
-    line, (stroke, rate) = problem.oil_line, (settings.stroke[i], settings.rates[i])
+def _point(problem: Problem, line: OilLine, stack: Stack, settings: Settings, i: int, hold_up: float,
+           warm: float | None, cold: float | None) -> PointOil:  # fmt: skip
+    stroke, rate = settings.stroke[i], settings.rates[i]
     count = problem.point[stack.place[i]].count
     own = float(stack.stroke[i, stroke]) / count  # mL of one pump
     same = [s for s in range(len(stack.pumps[i])) if stack.pumps[i][s] == stack.pumps[i][stroke]]
@@ -119,8 +120,9 @@ def _point(problem: Problem, stack: Stack, settings: Settings, i: int, hold_up: 
     )  # fmt: skip
 
 
-def _warnings(problem: Problem, points: list[PointOil], warm: float | None, cold: float | None) -> list[str]:
-    line, found = problem.oil_line, []
+def _warnings(problem: Problem, line: OilLine, points: list[PointOil], warm: float | None, cold: float | None
+              ) -> list[str]:  # fmt: skip
+    found = []
     known = len(problem.fluid.viscosity or ())
     if known == 2 and line.temperature is None:
         found.append("the oil line has no temperature: which viscosity holds in it is not known")

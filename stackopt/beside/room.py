@@ -4,10 +4,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from stackopt.beside.plain import without_warnings
-from stackopt.errors import noting
+from stackopt.errors import known, noting
 from stackopt.judge import Verdict
 from stackopt.physics import exposure
-from stackopt.problem.model import Problem
+from stackopt.problem.model import Fluid, Problem, Room
 
 # Minimum quantity lubricants: flash point 150 degC or more, over 10 mm^2/s at 40 degC (DGUV Information 213-723).
 FLASH = 150.0  # degC
@@ -57,26 +57,24 @@ def room_air(problem: Problem, verdict: Verdict) -> RoomAir | None:
         return None
     notes: list[str] = []
     with noting(notes):
-        emission = float(exposure.airborne(verdict.dose.sum() * 60, fluid.density.number, room.airborne))
+        emission = float(exposure.airborne(verdict.dose.sum() * 60, known(fluid.density).number, room.airborne))
         level = float(exposure.steady_concentration(emission, room.airflow.number, room.mixing))
         limit = room.limit.at(problem.sizes) if room.limit else None
         thin = None if limit is None else float(exposure.air_for(emission, limit, room.mixing))
         share = burning = None
         if fluid.lower_flammable_limit and fluid.molar_mass:
-            known = fluid.molar_mass.number, fluid.lower_flammable_limit
-            share = float(exposure.flammable_share(level, *known))
-            burning = float(exposure.air_below_flammable(emission, *known, mixing=room.mixing))
-    both = {"exposure": thin, "flammable limit": burning}
-    both = {name: air for name, air in both.items() if air is not None}
-    governs = max(both, key=both.get) if both else None
+            vapour = fluid.molar_mass.number, fluid.lower_flammable_limit
+            share = float(exposure.flammable_share(level, *vapour))
+            burning = float(exposure.air_below_flammable(emission, *vapour, mixing=room.mixing))
+    both = {name: air for name, air in (("exposure", thin), ("flammable limit", burning)) if air is not None}
+    governs = max(both, key=both.__getitem__) if both else None
     return RoomAir(emission, level, limit, None if limit is None else level / limit, thin, share, burning,
                    both[governs] if governs else None, governs,
                    tuple(one for one in exposure.LIMITS if one.vapour == (fluid.kind == "vanishing")),
-                   (*_warnings(problem, level, limit, share), *notes))  # fmt: skip
+                   (*_warnings(room, fluid, level, limit, share), *notes))  # fmt: skip
 
 
-def _warnings(problem: Problem, level: float, limit: float | None, share: float | None) -> list[str]:
-    room, fluid = problem.room, problem.fluid
+def _warnings(room: Room, fluid: Fluid, level: float, limit: float | None, share: float | None) -> list[str]:
     found = []
     if room.airborne < 1:
         found.append(f"the airborne share of {100 * room.airborne:.3g} % is a guess until it is measured")
@@ -110,7 +108,7 @@ def fluid_warnings(problem: Problem) -> list[str]:
         found.append(f"flash point {fluid.flash_point}: a flammable liquid (60 degC or less): ask the safety officer")
     if fluid.kind == "vanishing" and flash is None:
         found.append("a fluid that vanishes without a flash point in the file: look it up before use")
-    if fluid.kind == "neat oil" and fluid.viscosity:
+    if fluid.kind == "neat oil" and fluid.viscosity and fluid.viscosity_at:
         for viscosity, at in zip(fluid.viscosity, fluid.viscosity_at, strict=True):
             if abs(at.number - 40) <= 0.5 and viscosity.number <= THIN:
                 found.append(f"viscosity {viscosity} at {at}: lubricants for such doses are asked to have more than "

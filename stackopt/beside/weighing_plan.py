@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from stackopt.errors import known
 from stackopt.judge import Settings
 from stackopt.physics.weighing import rectangular
 from stackopt.problem.model import Problem
@@ -79,7 +80,7 @@ def weigh_plan(problem: Problem, stack: Stack, settings: Settings) -> WeighPlan 
     given = problem.weighing
     if given is None:
         return None
-    density, checks = problem.fluid.density.number, []
+    density, checks = known(problem.fluid.density).number, []
     for i in stack.in_file:
         stroke, rate = settings.stroke[i], settings.rates[i]
         spread = float(stack.stray[i, stroke]) - stack.drift

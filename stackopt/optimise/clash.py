@@ -7,7 +7,7 @@ judge allows; "impossible" rests on an exact search of our own, or on two models
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -91,11 +91,11 @@ def irreducible(items: Sequence[Item], may_hold: Callable[[list[Item]], bool]) -
 class _Questions:
     """What was asked of parts, and whether every answer was certain."""
 
-    def __init__(self, stack_of: Callable[[list], tuple[Stack, np.ndarray]], deadline: float) -> None:
+    def __init__(self, stack_of: Callable[[list[Any]], tuple[Stack, np.ndarray]], deadline: float) -> None:
         self.stack_of, self.deadline = stack_of, deadline
-        self.known: dict[frozenset, bool | None] = {}
+        self.known: dict[frozenset[Any], bool | None] = {}
 
-    def answer(self, some: Sequence) -> bool | None:
+    def answer(self, some: Sequence[Any]) -> bool | None:
         """Whether settings keep all of `some`; None where that could not be told."""
         key = frozenset(some)
         if key not in self.known:
@@ -107,11 +107,11 @@ class _Questions:
                 self.known[key] = None
         return self.known[key]
 
-    def may_hold(self, some: Sequence) -> bool:
+    def may_hold(self, some: Sequence[Any]) -> bool:
         """The same, with doubt as yes."""
         return self.answer(some) is not False
 
-    def smallest(self, found: Sequence) -> bool:
+    def smallest(self, found: Sequence[Any]) -> bool:
         """Whether it is certain that each of `found` is needed."""
         return all(self.answer([item for item in found if item != one]) is True for one in found)
 
@@ -136,9 +136,11 @@ def _hard_rules(stack: Stack) -> list[Rule]:
     """All hard rules; of cuts only the one with the highest rate where points share a generator."""
     cuts = np.flatnonzero(stack.rate_min > 0)
     if stack.count == 1 and len(cuts):
-        cuts = [int(stack.rate_min.argmax())]
+        cuts = np.array([stack.rate_min.argmax()])
     pumps = sorted({pump for row in stack.pumps for pump in row})
-    limited, barred, pressed = set(), set(), set()
+    limited: set[str] = set()
+    barred: set[str] = set()
+    pressed: set[str] = set()
     for i, row in enumerate(stack.pumps):
         for s, pump in enumerate(row):
             out = stack.barred[i, s] or stack.stalled[i, s]

@@ -56,14 +56,16 @@ def rate_map(stack: Stack, seconds: float = SECONDS) -> RateMap:
     served = _served(stack, at)
     count = served.sum(axis=0)
     shared = tuple((at[a], at[b]) for a, b in _runs(count == len(stack.names)))
-    most, most_range = (), None
+    most: tuple[int, ...] = ()
+    most_range = None
     if count.max() > 0:
         first = int(count.argmax())
         same = (served == served[:, first : first + 1]).all(axis=0)
         last = next(b for a, b in _runs(same) if a <= first <= b)
         most = tuple(np.flatnonzero(served[:, first]).tolist())
         most_range = (float(at[first]), float(at[last]))
-    conflicts, complete = (), True
+    conflicts: tuple[tuple[int, ...], ...] = ()
+    complete = True
     if not shared:
         conflicts, complete = _smallest_conflicts(served, seconds)
     shared = tuple((float(a), float(b)) for a, b in shared)
@@ -130,7 +132,7 @@ def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
 
 def _smallest_conflicts(served: np.ndarray, seconds: float) -> tuple[tuple[tuple[int, ...], ...], bool]:
     """Single points that nothing serves, then pairs, then larger sets; and whether these are all."""
-    found = [(int(i),) for i in np.flatnonzero(~served.any(axis=1))]
+    found: list[tuple[int, ...]] = [(int(i),) for i in np.flatnonzero(~served.any(axis=1))]
     some = np.flatnonzero(served.any(axis=1))
     table = served[some].astype(np.float32)
     for k in range(0, len(some), 256):
@@ -166,7 +168,7 @@ def _by_size(served: np.ndarray, some: np.ndarray) -> list[tuple[int, ...]] | No
     bits = {int(i): int.from_bytes(np.packbits(served[i]).tobytes(), "big") for i in some}
     points = sorted(bits)
     found: list[tuple[int, ...]] = []
-    sets = [((i,), bits[i]) for i in points]
+    sets: list[tuple[tuple[int, ...], int]] = [((i,), bits[i]) for i in points]
     while sets and len(found) <= MOST:
         grown = []
         for members, shared in sets:
@@ -261,14 +263,11 @@ def air_conflict(stack: Stack, seconds: float = SECONDS) -> tuple[AirConflict | 
     return None, needed
 
 
-def _least_air(stack: Stack, at: Array):
+def _least_air(stack: Stack, at: Array) -> tuple[Array, Array, np.ndarray]:
     """Least share of capacity of each point in tolerance (BIG where never) and at all; where that is allowed."""
     size = stack.stroke.size * stack.flow.shape[1]
     batch = max(1, BATCH // size)
-    good, least = [], []
-    for k in range(0, len(at), batch):
-        part = options(stack, at[k : k + batch])
-        good.append(np.where(part.excess == 0, part.air, BIG).min(axis=2))
-        least.append(part.air.min(axis=2))
-    good, least = np.concatenate(good), np.concatenate(least)
-    return good, least, (least < BIG / 2).all(axis=1)
+    parts = (options(stack, at[k : k + batch]) for k in range(0, len(at), batch))
+    pairs = [(np.where(part.excess == 0, part.air, BIG).min(axis=2), part.air.min(axis=2)) for part in parts]
+    good, least = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    return good, least, np.asarray((least < BIG / 2).all(axis=1))

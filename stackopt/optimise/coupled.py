@@ -100,8 +100,7 @@ class Hunt:
         value = self.bound["value"]
         if found is not None:
             excess = min(excess, found.least)
-        excess = max(excess, 0.0) if np.isfinite(excess) else None
-        return Outcome(status, self.settings, excess,
+        return Outcome(status, self.settings, max(excess, 0.0) if np.isfinite(excess) else None,
                        value if self.proved_excess and np.isfinite(value) else None, dict(self.closed))  # fmt: skip
 
     def _tick(self) -> None:
@@ -235,7 +234,7 @@ class Hunt:
         least = np.where(self.least < BIG / 2, self.least, np.inf).min(axis=0)
         if self.stack.worst:
             return np.full((len(least), 1), self.best + TIE + TINY)
-        return (self.best + TIE + TINY + _INSIDE - least.sum() + least)[:, None]
+        return np.asarray(self.best + TIE + TINY + _INSIDE - least.sum() + least)[:, None]
 
     def _price_of_air(self, chosen: tuple[int, ...], goal: str) -> float:
         """The multiplier on the air that bounds a set best; 0 for the worst point, where it proves nothing."""

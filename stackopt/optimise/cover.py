@@ -13,6 +13,7 @@ at doses, or at rates other than to fix one; `Ask.between` says so.
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -144,7 +145,7 @@ class Ask:
 
     def alone(self) -> np.ndarray:
         """Points that some rate serves, with all the capacity for them alone [points]."""
-        return (self.cost <= ROOM).any(axis=0)
+        return np.asarray((self.cost <= ROOM).any(axis=0))
 
     def settings(self) -> Settings | None:
         """Settings that do, or None where there are none; raises Unsure."""
@@ -246,7 +247,8 @@ class Ask:
         found = self._slides(lambda choice, rate: self._confirmed(settings(choice, rate)))
         return settings(*found) if found else None
 
-    def _slides(self, confirmed: Callable[[np.ndarray, float], bool], apart: bool = False):
+    def _slides(self, confirmed: Callable[[np.ndarray, float], bool], apart: bool = False
+                ) -> tuple[np.ndarray, float] | None:  # fmt: skip
         """A choice and a rate of the whole dial, as `trial.first_kept` has it."""
         points, used = len(self.stack.names), self.usable.shape[2]
         mask = self.table.mask(self.usable.any(axis=0))
@@ -273,16 +275,12 @@ class _Broken(Settled):
 
     def _finish(self) -> None:
         self.goals["broken"] = []
-        held = self.rows.row
-
-        def row(terms, low=None, high=None, meaning=""):
-            under, over = self.rows.variable(0), self.rows.variable(0)
-            self.goals["broken"] += [(1.0, under), (1.0, over)]
-            held([*terms, (1.0, under), (-1.0, over)], low, high, meaning)
-
-        self.rows.row = row
         super()._finish()
-        self.rows.row = held
+
+    def _held(self, terms: list[tuple[float, Any]], low: float | None, high: float | None, meaning: str) -> None:
+        under, over = self.rows.variable(0), self.rows.variable(0)
+        self.goals["broken"] += [(1.0, under), (1.0, over)]
+        super()._held([*terms, (1.0, under), (-1.0, over)], low, high, meaning)
 
 
 def by_models(ask: Ask, deadline: float) -> Settings | None:

@@ -17,6 +17,7 @@ import numpy as np
 from stackopt.judge import ROOM
 from stackopt.optimise.rulerows import RuleRows
 from stackopt.optimise.scan import BIG, Options
+from stackopt.problem.constraints import Term
 from stackopt.stack import Array
 
 
@@ -81,8 +82,8 @@ class Rules(RuleRows):
         add(place[usable], part.air[0][usable], ROOM)
         if excess is not None:
             add(place[usable], part.excess[0][usable], excess)
-        rows, columns, values = (np.concatenate(parts) for parts in zip(*entries, strict=True))
-        upper = coo_array((values, (rows, columns)), shape=(len(bounds), width)).tocsr()
+        down, across, value = (np.concatenate(parts) for parts in zip(*entries, strict=True))
+        upper = coo_array((value, (down, across)), shape=(len(bounds), width)).tocsr()
         whose = np.argwhere(usable)[:, 0]
         one = coo_array((np.ones(len(whose)), (whose, np.arange(len(whose)))), shape=(len(usable), width)).tocsr()
         found = linprog(np.r_[cost[usable], np.zeros(len(flags))], upper, bounds, one, np.ones(len(usable)), (0, 1),
@@ -94,7 +95,7 @@ class Rules(RuleRows):
     def _as_prices(self, multipliers: Array, excess: float | None) -> Prices:
         size = self.stack.stroke.shape[1] * self.stack.screws
         fixed, slope = np.zeros((len(self.stack.names), size)), np.zeros((len(self.stack.names), size))
-        flags: dict[tuple, float] = defaultdict(float)
+        flags: dict[Term, float] = defaultdict(float)
         const = 0.0
         for m, row in zip(multipliers.tolist(), self.rows, strict=False):
             if m:

@@ -21,7 +21,7 @@ from stackopt.optimise import levels, pressure_plans
 from stackopt.optimise.envelope import Envelope
 from stackopt.optimise.medians import TooManySets, sets_below
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, front, merge, preferred
-from stackopt.optimise.outcome import TINY, Outcome, Stopped
+from stackopt.optimise.outcome import TINY, Stopped
 from stackopt.optimise.scan import BATCH, BIG, options, rates, scan
 from stackopt.optimise.search import search
 from stackopt.stack import Array, Stack
@@ -56,38 +56,38 @@ def trade(stack: Stack, most: int | None = 15) -> Front:
     """
     deadline = time.monotonic() + stack.time_limit
     outcome = search(stack)
-    if outcome.status != "optimal" or outcome.settings is None:
-        known = () if outcome.settings is None else (outcome.settings,)
-        return Front(outcome.status, outcome.excess_bound, known)
-    way = None
+    best, least = outcome.settings, outcome.excess_bound
+    if outcome.status != "optimal" or best is None or least is None:
+        return Front(outcome.status, least, () if best is None else (best,))
+    way: pressure_plans.Walk | levels.Walk | _Merging | None = None
     try:
         if stack.line is not None:
-            way = pressure_plans.Walk(stack, outcome.excess_bound, deadline)
-            plans, complete = way.plans(most)
-            return Front("optimal", outcome.excess_bound, tuple(plans), complete=complete)
+            way = along = pressure_plans.Walk(stack, least, deadline)
+            plans, complete = along.plans(most)
+            return Front("optimal", least, tuple(plans), complete=complete)
         if not stack.rules:
             try:
-                way = _Merging(stack, outcome, deadline)
-                return way.run(most)
+                way = merging = _Merging(stack, best, least, deadline)
+                return merging.run(most)
             except (TooManyLabels, TooManySets):
                 way = None
-        way = levels.Walk(stack, outcome, deadline)
-        found = way.run(most)
-        return Front("optimal" if found.proved else "unproved", outcome.excess_bound, *_sorted(stack, found.plans),
+        way = walk = levels.Walk(stack, best, least, deadline)
+        found = walk.run(most)
+        return Front("optimal" if found.proved else "unproved", least, _sorted(stack, found.plans),
                      complete=found.complete)  # fmt: skip
     except Stopped as stop:
         status = str(stop)
     except KeyboardInterrupt:
         status = "interrupted"
-    known = list(way.known()) if way is not None else []
-    return Front(status, outcome.excess_bound, *_sorted(stack, [*known, outcome.settings]))
+    known = way.known() if way is not None else ()
+    return Front(status, least, _sorted(stack, [*known, best]))
 
 
-def _sorted(stack: Stack, plans: list[Settings]) -> tuple[tuple[Settings, ...]]:
+def _sorted(stack: Stack, plans: list[Settings]) -> tuple[Settings, ...]:
     """Those of the plans that no other of them beats, by rising air."""
     verdicts = [judge(stack, plan) for plan in plans]
     left = levels.unbeaten([(v.mean_error, v.air) for v in verdicts])
-    return (tuple(plans[k] for k in left),)
+    return tuple(plans[k] for k in left)
 
 
 class _Costs(NamedTuple):
@@ -115,14 +115,13 @@ class _Plan(NamedTuple):
 class _Merging:
     """One run. Cells are sets of rates first, then intervals."""
 
-    def __init__(self, stack: Stack, outcome: Outcome, deadline: float) -> None:
-        self.stack, self.deadline = stack, deadline
-        self.least = outcome.excess_bound
-        self.mean = levels.by_mean(stack, outcome)
+    def __init__(self, stack: Stack, best: Settings, least: float, deadline: float) -> None:
+        self.stack, self.least, self.deadline = stack, least, deadline
+        self.mean = levels.by_mean(stack, best, least)
         self.merged: dict[int, Merged] = {}
         self.sources: list[_Source] = []
         self.border = Envelope(np.empty((0, 4)), np.empty(0, dtype=int))
-        self.found: list[Settings] = [outcome.settings]
+        self.found = [best]
 
     def run(self, most: int | None) -> Front:
         """The whole front, or so many plans of it."""

@@ -16,7 +16,7 @@ from stackopt.judge import TIE, Settings, judge
 from stackopt.optimise import coupled, proving
 from stackopt.optimise.mip import SHARP, NoProof
 from stackopt.optimise.models import Model, Settled, Sliding
-from stackopt.optimise.outcome import TINY, Outcome, Stopped
+from stackopt.optimise.outcome import TINY, Stopped
 from stackopt.optimise.scan import BIG, options, rates, scan
 from stackopt.optimise.useful import useful
 from stackopt.stack import Stack
@@ -56,20 +56,20 @@ def unbeaten(pairs: Sequence[tuple[float, float]]) -> list[int]:
     return left
 
 
-def by_mean(stack: Stack, outcome: Outcome) -> Stack:
-    """The stack with the mean error and nothing else as its value, and the rates that the least excess adds.
+def by_mean(stack: Stack, best: Settings, least: float) -> Stack:
+    """The stack with the mean error and nothing else as its value, and the rates that the `least` excess adds.
 
     For the worst point these are the rates between compared ones at which an option's own excess passes the least one.
     """
     mean = replace(stack, worst=False, air_weight=0.0, price_weight=0.0)
     if stack.step is not None:
         return mean
-    mean = replace(mean, also=(*stack.also, *outcome.settings.generators))
+    mean = replace(mean, also=(*stack.also, *best.generators))
     at = rates(mean)
     if not stack.worst or len(at) < 2:
         return mean
     low, high = at[:-1], at[1:]
-    first, last = (options(stack, end, (low + high) / 2).excess - outcome.excess_bound for end in (low, high))
+    first, last = (options(stack, end, (low + high) / 2).excess - least for end in (low, high))
     crossed = np.nonzero((first * last < 0) & (np.maximum(first, last) < BIG / 2))
     part = first[crossed] / (first[crossed] - last[crossed])
     return replace(mean, also=(*mean.also, *(low[crossed[0]] + part * (high - low)[crossed[0]]).tolist()))
@@ -92,11 +92,10 @@ class _Within(Sliding):
 class Walk:
     """One run."""
 
-    def __init__(self, stack: Stack, outcome: Outcome, deadline: float) -> None:
-        self.stack, self.deadline = stack, deadline
-        self.least = outcome.excess_bound
+    def __init__(self, stack: Stack, best: Settings, least: float, deadline: float) -> None:
+        self.stack, self.least, self.deadline = stack, least, deadline
         self.plans: list[_Plan] = []
-        self.mean = mean = by_mean(stack, outcome)
+        self.mean = mean = by_mean(stack, best, least)
         self.slides = coupled.slides(stack) and stack.count == 1
         self.proved = not coupled.slides(stack) or stack.count == 1
         at = rates(mean)
@@ -188,7 +187,8 @@ class Walk:
         return _Plan(verdict.air, verdict.mean_error, settings)
 
     def _least_air(self) -> float:
-        return self._plan(self._solved("air", self.stack.capacity) or self._lost()).air
+        found = self._solved("air", self.stack.capacity)
+        return (self._plan(found) if found else self._lost()).air
 
     def _least_error(self, air: float) -> _Plan | None:
         found = self._solved("error", min(air, self.stack.capacity))

@@ -18,7 +18,8 @@ class TooManySets(Exception):
 
 def whole(cost: Array, worst: bool) -> Array:
     """The sum or the largest over the last axis."""
-    return cost.max(axis=-1) if worst else cost.sum(axis=-1)
+    found: Array = cost.max(axis=-1) if worst else cost.sum(axis=-1)
+    return found
 
 
 def good_set(cost: Array, count: int, worst: bool = False) -> tuple[int, ...]:

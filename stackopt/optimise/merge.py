@@ -57,7 +57,8 @@ class Merged:
         """Of a forward merge: labels of all points before `point`, those with one option left included."""
         fixed = np.flatnonzero(self.fixed[:point] >= 0)
         alone = self.options[fixed, self.fixed[fixed]].sum(axis=0)
-        return self.levels[int(np.searchsorted(self.core, point))] + alone
+        labels: Array = self.levels[int(np.searchsorted(self.core, point))] + alone
+        return labels
 
     def completes(self, labels: Array, point: int) -> np.ndarray:
         """Which `labels` (first and last criterion: cost and air) of `point` and those after it others complete.
@@ -69,7 +70,7 @@ class Merged:
         cheapest = np.minimum.accumulate(before[:, 0])
         (cost,), (room,) = self.limits.most[-2:]
         place = np.searchsorted(before[:, -1], room + _EXACT - labels[:, -1], side="right") - 1
-        return (place >= 0) & (cheapest[place] + labels[:, 0] <= cost + _EXACT)
+        return np.asarray((place >= 0) & (cheapest[place] + labels[:, 0] <= cost + _EXACT))
 
 
 def merge(options: Array, limits: Limits, goal: int | None = None, offset: float = 0.0, few: int = 0,
@@ -104,7 +105,7 @@ def merge(options: Array, limits: Limits, goal: int | None = None, offset: float
         return (sums @ weights).reshape(*sums.shape[:-1], groups, ends)
 
     def hold(weighed: Array) -> np.ndarray:
-        return (weighed <= most + _EXACT).any(axis=-1).all(axis=-1)
+        return np.asarray((weighed <= most + _EXACT).any(axis=-1).all(axis=-1))
 
     weighed = weigh(options)
     kept = np.ones(options.shape[:2], dtype=bool)
@@ -166,7 +167,7 @@ def _thinned(kept: np.ndarray, options: Array) -> np.ndarray:
     for start in range(0, len(several), rows):
         part = several[start : start + rows]
         costs = np.where(kept[part, :, None], options[part], np.inf)
-        no_worse = (costs[:, None, :, :] <= costs[:, :, None, :]).all(axis=3)  # [points, option, other]
+        no_worse = np.asarray((costs[:, None, :, :] <= costs[:, :, None, :]).all(axis=3))  # [points, option, other]
         same = no_worse & no_worse.transpose(0, 2, 1)
         kept[part] &= ~(no_worse & (~same | earlier)).any(axis=2)
     return kept
@@ -197,7 +198,7 @@ def front(labels: Array) -> np.ndarray:
         return np.array([0])
     labels = labels[:, varied]
     if labels.shape[1] == 1:
-        return labels.argmin(axis=0)
+        return np.array([labels.argmin()])
     if labels.shape[1] == 2:
         order = np.lexsort((labels[:, 1], labels[:, 0]))
         second = labels[order, 1]

@@ -146,14 +146,14 @@ def _engine(pulp: Any, solver: str, seconds: float, presolve: bool) -> Any:
     common = {"msg": False, "timeLimit": max(seconds, 0.01), "gapRel": 0.0, "threads": 1}
     if solver == "highs":
 
-        class InThread(pulp.HiGHS):
-            interrupted = False
+        engine = pulp.HiGHS(**common, presolve="on" if presolve else "off", primal_feasibility_tolerance=1e-9,
+                            mip_feasibility_tolerance=1e-9, mip_abs_gap=1e-10)  # fmt: skip
 
-            def callSolver(self, lp: Any) -> None:
-                self.interrupted = _run(lp.solverModel, max(seconds, 0.01))
+        def in_thread(lp: Any) -> None:
+            engine.interrupted = _run(lp.solverModel, max(seconds, 0.01))
 
-        return InThread(**common, presolve="on" if presolve else "off", primal_feasibility_tolerance=1e-9,
-                        mip_feasibility_tolerance=1e-9, mip_abs_gap=1e-10)  # fmt: skip
+        engine.callSolver = in_thread
+        return engine
     if solver != "cbc":
         raise SolverError(f"no such solver: {solver!r}; there are 'highs' and 'cbc'")
     try:

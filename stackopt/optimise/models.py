@@ -16,7 +16,7 @@ from stackopt.judge import ROOM, TIE, Settings
 from stackopt.optimise.mip import SHARP, Rows
 from stackopt.optimise.scan import BIG, Options, options, rates
 from stackopt.physics.dosing import SLACK
-from stackopt.problem.constraints import rows_of
+from stackopt.problem.constraints import Term, rows_of
 from stackopt.stack import Stack
 
 _RULE = 1e2  # the largest coefficient of a rule's row
@@ -53,14 +53,13 @@ class Model:
         self.goals: dict[str, list[tuple[float, Any]]] = {
             "excess": [], "value": [], "error": [], "air": [], "changes": []}  # fmt: skip
         self.changes = 0  # those that are known without choosing
-        self._flags: dict[tuple, Any] = {}
+        self._flags: dict[Term, Any] = {}
 
     def _finish(self) -> None:
         """Rows of capacity and rules, and the value, once every point has its variables."""
         stack, goals = self.stack, self.goals
         goals["value"] += goals["error"]
-        self.rows.row([(stack.capacity * c, v) for c, v in goals["air"]], high=stack.capacity * ROOM,
-                      meaning="capacity")  # fmt: skip
+        self._held([(stack.capacity * c, v) for c, v in goals["air"]], None, stack.capacity * ROOM, "capacity")
         for name, rule in stack.rules.items():
             for row in rows_of(rule, stack.machine):
                 self._rule(name, row)
@@ -75,9 +74,12 @@ class Model:
         low, high = (None if end is None else scale * end for end in (row.low, row.high))
         if not terms:
             terms = [(1.0, self.rows.variable(0, 0))]  # a sum of nothing is 0, whatever it must be
-        self.rows.row([(scale * c, v) for c, v in terms], low, high, meaning=f"rule {name!r}")
+        self._held([(scale * c, v) for c, v in terms], low, high, f"rule {name!r}")
 
-    def _term(self, rule: str, term: tuple) -> Iterable[tuple[float, Any]]:
+    def _held(self, terms: list[tuple[float, Any]], low: float | None, high: float | None, meaning: str) -> None:
+        """A row of capacity or of a rule."""
+        self.rows.row(terms, low, high, meaning)
+    def _term(self, rule: str, term: Term) -> Iterable[tuple[float, Any]]:
         kind, *rest = term
         if kind == "any":
             key = (rule, *rest)
@@ -180,13 +182,13 @@ class Settled(Model):
 
     def _quantity(self, i: int, kind: str) -> Iterable[tuple[float, Any]]:
         stack, screws = self.stack, self.stack.screws
-        each = {
-            "air": lambda s, o: stack.flow[i, o % screws],
-            "turns": lambda s, o: stack.turns[i][o % screws],
-            "dose": lambda s, o: self.at[s] * stack.stroke[i, o // screws],
-            "rate": lambda s, o: self.at[s],
-        }[kind]
-        return [(float(each(*key)), y) for key, y in self.picks[i].items()]
+
+        def each(s: int, o: int) -> float:
+            if kind in ("air", "turns"):
+                return float((stack.flow[i] if kind == "air" else stack.turns[i])[o % screws])
+            return float(self.at[s]) * (1.0 if kind == "rate" else float(stack.stroke[i, o // screws]))
+
+        return [(each(*key), y) for key, y in self.picks[i].items()]
 
     def picked(self) -> Iterator[Any]:
         """All variables that pick something."""
@@ -268,8 +270,8 @@ class Sliding(Model):
         if stack.price_weight:
             self.goals["value"] += [(stack.price_weight * float(stack.price[i, s]) / len(stack.names), y)
                                     for s, y in self.strokes[i].items()]  # fmt: skip
-        if stack.now[i] is not None:
-            for picked, today in ((self.strokes[i], stack.now[i][0]), (self.screws[i], stack.now[i][1])):
+        if (now := stack.now[i]) is not None:
+            for picked, today in ((self.strokes[i], now[0]), (self.screws[i], now[1])):
                 self.goals["changes"] += [(1.0, y) for k, y in picked.items() if k != today]
         return excess, error
 
@@ -325,8 +327,9 @@ class Sliding(Model):
         return (y for part in (self.strokes, self.screws) for row in part for y in row.values())
 
     def _taken(self) -> tuple[tuple[int, ...], tuple[int, ...]]:
-        return tuple(tuple(max(row, key=lambda k: row[k].value()) for row in part)
-                     for part in (self.strokes, self.screws))  # fmt: skip
+        strokes, screws = (tuple(max(row, key=lambda k: row[k].value()) for row in part)
+                           for part in (self.strokes, self.screws))  # fmt: skip
+        return strokes, screws
 
     def chosen(self) -> list[Any]:
         """The variables that are 1 in the solver's choice."""
@@ -355,16 +358,16 @@ def meetings(stack: Stack, strokes: Sequence[int], screws: Sequence[int]) -> lis
     place = {name: i for i, name in enumerate(stack.names)}
     for rule in stack.rules.values():
         for row in rows_of(rule, stack.machine):
-            fixed, slope = 0.0, 0.0  # the sum is fixed + slope rate
+            still, grows = 0.0, 0.0  # the sum is still + grows rate
             for c, (kind, *rest) in row.terms:
-                i = place.get(rest[0])
                 if kind == "dose":
-                    slope += c * volume[i]
+                    grows += c * float(volume[place[rest[0]]])
                 elif kind == "rate":
-                    slope += c
+                    grows += c
                 elif kind in ("air", "turns"):
-                    fixed += c * (flow[i] if kind == "air" else stack.turns[i][screws[i]])
-            found += [(end - fixed) / slope for end in (row.low, row.high) if end is not None and slope]
+                    i = place[rest[0]]
+                    still += c * (float(flow[i]) if kind == "air" else stack.turns[i][screws[i]])
+            found += [(end - still) / grows for end in (row.low, row.high) if end is not None and grows]
     if stack.worst:
         slopes = volume / stack.dose
         # Errors |slope rate - 1|, and the ends of the excess, rise or fall in the rate: they cross in pairs.

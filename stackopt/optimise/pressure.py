@@ -125,7 +125,7 @@ class Hunt:
         self.stack, self.avoid, self.apart = stack, avoid, apart
         self.goal, self.limits = goal, dict(limits or {})
         self.most_air = min(most_air, stack.capacity * ROOM)
-        self.given, self.each = (excess, None) if each is None else (0.0, each)
+        self.given, self.each = excess if each is None else 0.0, each
         self.deadline = min(deadline, time.monotonic() + stack.time_limit)
         self.closed: Counter[str] = Counter()
         self.at = rates(stack) if at is None else at
@@ -168,7 +168,7 @@ class Hunt:
             self._stage(self.goal, low, high)
         if self.settings is None:
             return Outcome("infeasible", None, None, None)
-        settings = self._preferred()
+        settings = self._preferred(self.settings)
         return Outcome("optimal", settings, self.best, self.value, dict(self.closed))
 
     def serves(self) -> bool:
@@ -199,8 +199,9 @@ class Hunt:
         most, least = float(np.nanmax(stack.drive, axis=1).sum()), float(np.nanmin(stack.drive, axis=1).sum())
         low, _ = settled(stack, tuple(len(row) - 1 for row in stack.turns), most * self.at[-1])
         high, _ = settled(stack, (0,) * len(stack.names), least * self.at[0])
-        if through(stack, low) > self.most_air:
-            low = float(air.downstream_pressure(*stack.line, stack.pressure, self.most_air)) * (1 - ROUNDING)
+        if stack.line is not None and through(stack, low) > self.most_air:
+            conductance, ratio = stack.line
+            low = float(air.downstream_pressure(conductance, ratio, stack.pressure, self.most_air)) * (1 - ROUNDING)
         return max(low * (1 - ROUNDING), OUTLET), high * (1 + ROUNDING)
 
     # Judging
@@ -339,7 +340,7 @@ class Hunt:
         """The bound that a price on the air gives, of the too much at one end of the interval or the too little at the
         other, and one on the excess; what a price chooses is judged, and says where to split.
         """
-        def flat(part: Array) -> Array:
+        def flat(part: np.ndarray) -> np.ndarray:
             return np.moveaxis(part, 1, 0).reshape(len(self.stack.names), -1)[None]
 
         usable, (peak, rest) = flat(seen.usable), self._costs(seen, stage)
@@ -470,12 +471,11 @@ class Hunt:
 
     # Of settings that tie
 
-    def _preferred(self) -> Settings:
+    def _preferred(self, found: Settings) -> Settings:
         """Point by point the larger stroke, then fewer turns, where one or two points set otherwise tie.
 
         Ties of more points than two are not looked for: with a line, every setting moves the pressure.
         """
-        found = self.settings
         points, better = range(len(self.stack.names)), True
         while better:
             self._tick()

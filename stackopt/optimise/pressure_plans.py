@@ -6,9 +6,11 @@ narrows what is searched.
 
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from stackopt.errors import SolverError
 from stackopt.judge import TIE, Settings, judge
 from stackopt.optimise.levels import SAME_AIR
 from stackopt.optimise.medians import MOST, TooManySets, sets_below
@@ -59,7 +61,7 @@ class Walk:
 
     def __init__(self, stack: Stack, excess: float, deadline: float) -> None:
         # The error is the mean also where X is that of the worst point, which then is a matter of each point alone.
-        self._excess = {"each": excess} if stack.worst else {"excess": excess}
+        self._excess, self._each = None if stack.worst else excess, excess if stack.worst else None
         self.stack, self.deadline = replace(stack, worst=False), deadline
         self._found: list[Settings] = []
 
@@ -69,24 +71,24 @@ class Walk:
 
     def _least(self, goal: str, limits: dict[str, float], most_air: float) -> Settings | None:
         return Hunt(self.stack, goal=goal, limits=limits, most_air=most_air, deadline=self.deadline,
-                    **self._excess).run().settings  # fmt: skip
+                    excess=self._excess, each=self._each).run().settings  # fmt: skip
 
     def plan(self, most_air: float = np.inf) -> Settings | None:
         """The least error with at most so much air [L/min], and of such settings the least air; None without any."""
         found = self._least("error", {}, most_air)
         if found is None:
             return None
-        self._found.append(self._least("air", {"error": judge(self.stack, found).mean_error}, most_air))
+        self._found.append(_sure(self._least("air", {"error": judge(self.stack, found).mean_error}, most_air)))
         return self._found[-1]
 
     def thrifty(self) -> Settings:
         """The least air, and of such settings the least error."""
-        found = self._least("air", {}, np.inf)
-        return self._least("error", {}, judge(self.stack, found).air + SAME_AIR)
+        found = _sure(self._least("air", {}, np.inf))
+        return _sure(self._least("error", {}, judge(self.stack, found).air + SAME_AIR))
 
     def plans(self, most: int | None) -> tuple[list[Settings], bool]:
         """Plans by rising air, at most so many (None: all), and whether these are all."""
-        last = self.plan()
+        last = _sure(self.plan())
         first = self.thrifty()
         found = {self._air(settings): settings for settings in (first, last)}
         low, high = min(found), max(found)
@@ -94,7 +96,7 @@ class Walk:
             return [last], True
         for target in np.linspace(low, high, most)[1:-1] if most else ():
             if not any(abs(air - target) <= SAME_AIR for air in found):
-                self._add(found, self.plan(float(target)))
+                self._add(found, _sure(self.plan(float(target))))
         gaps = [air for air in found if air > low + SAME_AIR]  # what lies below each of these is not known yet
         while gaps and (most is None or len(found) < most):
             air = gaps.pop()
@@ -121,7 +123,16 @@ def fewest_changes(stack: Stack, limits: dict[str, float], deadline: float) -> S
     """
     excess, value = limits["excess"], {"value": limits["value"]}
     fewest = Hunt(stack, goal="changes", limits=value, excess=excess, deadline=deadline).run().value_bound
-    return Hunt(stack, limits={**value, "changes": fewest}, excess=excess, deadline=deadline).run().settings
+    if fewest is None:
+        raise Stopped("unproved")
+    return _sure(Hunt(stack, limits={**value, "changes": fewest}, excess=excess, deadline=deadline).run().settings)
+
+
+def _sure(found: Settings | None) -> Settings:
+    """Settings that there must be, since others like them were found before."""
+    if found is None:
+        raise SolverError("a search lost the settings of least excess")
+    return found
 
 
 def alone(stack: Stack, deadline: float) -> np.ndarray:
@@ -134,11 +145,11 @@ def alone(stack: Stack, deadline: float) -> np.ndarray:
 
 def _only(stack: Stack, i: int) -> Stack:
     """The machine with one of its points, without rules."""
-    rows = {name: getattr(stack, name)[[i]] for name in (
+    rows: dict[str, Any] = {name: getattr(stack, name)[[i]] for name in (
         "dose", "below", "above", "ratio_min", "ratio_max", "flow_min", "flow_max", "reference", "rate_min", "stroke",
         "drive", "rate_max", "barred", "pressure_min", "stray", "price", "flow", "nozzle")}  # fmt: skip
-    tuples = {name: (getattr(stack, name)[i],) for name in ("names", "place", "pumps", "marks", "turns", "now")}
-    return replace(stack, **rows, **tuples, weight=np.ones(1), rules={}, count=1)
+    rows |= {name: (getattr(stack, name)[i],) for name in ("names", "place", "pumps", "marks", "turns", "now")}
+    return replace(stack, **rows, weight=np.ones(1), rules={}, count=1)
 
 
 def fewest_rates(stack: Stack, deadline: float) -> Settings | None:
@@ -151,14 +162,14 @@ def fewest_rates(stack: Stack, deadline: float) -> Settings | None:
         hunt = _serving(some, deadline)
         if hunt.settings is None:
             continue
-        for at in _rising(some, hunt):
+        for at in _rising(some, hunt, hunt.settings):
             if (found := _serving(some, deadline, np.array(at)).settings) is not None:
                 return found
         return hunt.settings
     return None
 
 
-def _rising(stack: Stack, hunt: Hunt) -> Iterator[tuple[float, ...]]:
+def _rising(stack: Stack, hunt: Hunt, found: Settings) -> Iterator[tuple[float, ...]]:
     """Sets of rates that may serve every point and are lower than those found, in rising order."""
     cost = hunt.matrix()
     try:
@@ -166,7 +177,7 @@ def _rising(stack: Stack, hunt: Hunt) -> Iterator[tuple[float, ...]]:
     except TooManySets:
         raise Unsure from None
     for row in sorted(tuple(hunt.at[list(some)].tolist()) for some in sets[:MOST]):
-        if row >= hunt.settings.generators:
+        if row >= found.generators:
             return
         yield row
 

@@ -29,7 +29,7 @@ class Price:
     cost: Array  # [cells] what that choice costs; infinity where no choice fits
 
 
-def _choose(cost: Array, air: Array, by: Array):
+def _choose(cost: Array, air: Array, by: Array) -> tuple[np.ndarray, Array, Array]:
     """Options that are least in `by`, and their summed cost and air; [cells, points], [cells], [cells]."""
     cells, points, width = by.shape
     pick = by.argmin(axis=2)
@@ -43,7 +43,8 @@ def priced_at(cost: Array, air: Array, multiplier: float) -> Array:
     >>> priced_at(np.array([[[0.0, 3.0], [0.0, 1.0]]]), np.array([[[0.7, 0.3], [0.6, 0.4]]]), 7.5).round(6).tolist()
     [1.75]
     """
-    return (cost + multiplier * air).min(axis=2).sum(axis=1) - multiplier * ROOM
+    bound: Array = (cost + multiplier * air).min(axis=2).sum(axis=1) - multiplier * ROOM
+    return bound
 
 
 def price(cost: Array, air: Array) -> Price:

@@ -56,13 +56,14 @@ def least(model: Model, goal: str, limits: Mapping[str, float], solver: str = "h
     """
     for other, most in limits.items():
         model.hold(other, most + TIE - (model.changes if other == "changes" else 0))
-    best, best_key = None, (np.inf,)
+    best: Proved | None = None
+    best_key: tuple[float, ...] = (np.inf,)
     near = 0.5 if goal == "changes" else _NEAR
     for _ in range(_TRIES):
         try:
             bound = model.rows.minimise(model.goals[goal], solver, deadline, model.presolve)
         except NoProof as stop:
-            raise NoProof(stop.status, _incumbent(model) or (best and best.settings)) from None
+            raise NoProof(stop.status, _incumbent(model) or (best.settings if best else None)) from None
         if bound is None:
             return best
         bound += model.changes if goal == "changes" else 0

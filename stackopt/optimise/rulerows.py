@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stackopt.problem.constraints import SLACK, rows_of
+from stackopt.problem.constraints import SLACK, Term, rows_of
 from stackopt.stack import Array, Stack
 
 
@@ -14,7 +14,7 @@ class Row:
     """sum of (fixed + rate slope)[option] over points, plus flags, <= most."""
 
     points: dict[int, tuple[Array, Array]]  # fixed and slope [options] of each point that it touches
-    flags: dict[tuple, float]  # coefficients of the rule's own 0/1 variables
+    flags: dict[Term, float]  # coefficients of the rule's own 0/1 variables
     bound: float
     slack: float
 
@@ -46,10 +46,10 @@ class RuleRows:
                         made = self._row(name, row.terms, sign, end)
                         (self.alone if len(made.points) == 1 and not made.flags else self.rows).append(made)
 
-    def _row(self, name: str, terms: list, sign: float, most: float) -> Row:
+    def _row(self, name: str, terms: list[tuple[float, Term]], sign: float, most: float) -> Row:
         size = len(self.stack.stroke[0]) * self.stack.screws
         points: dict[int, tuple[Array, Array]] = defaultdict(lambda: (np.zeros(size), np.zeros(size)))
-        flags: dict[tuple, float] = defaultdict(float)
+        flags: dict[Term, float] = defaultdict(float)
         for factor, (kind, *rest) in terms:
             if kind == "any":
                 flags[name, *rest] += sign * factor

@@ -6,6 +6,7 @@ screw setting) are priced alone: their weighted excess x, value v and share a of
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -41,11 +42,11 @@ def rates(stack: Stack) -> Array:
     ends = [stack.low, stack.high, *stack.also]
     if stack.rules:
         found.append(RuleRows(stack).turning())
-    found = np.concatenate([*(part.ravel() for part in found), stack.rate_min, stack.rate_max.ravel(), ends])
-    found = np.unique(found[(found >= stack.low) & (found <= stack.high)])  # nan and infinity compare false
+    at = np.concatenate([*(part.ravel() for part in found), stack.rate_min, stack.rate_max.ravel(), ends])
+    at = np.unique(at[(at >= stack.low) & (at <= stack.high)])  # nan and infinity compare false
     # Neighbours that rounding alone parts are one rate.
-    apart = np.r_[True, np.diff(found) > ROUNDING / 10 * found[1:]]
-    return found[apart]
+    apart = np.r_[True, np.diff(at) > ROUNDING / 10 * at[1:]]
+    return at[apart]
 
 
 def _turning_doses(stack: Stack) -> Array:
@@ -95,7 +96,8 @@ def _excess_of(stack: Stack, i: int, dose: Array, flow: Array) -> Array:
     share = dose / stack.dose[i]
     miss = np.maximum(0.0, np.maximum(1 - stack.below[i] - share, share - 1 - stack.above[i]))
     air = np.maximum(0.0, np.maximum(low - flow[:, None], flow[:, None] - high))
-    return miss + air / stack.reference[i]
+    excess: Array = miss + air / stack.reference[i]
+    return excess
 
 
 @dataclass(frozen=True, eq=False)
@@ -243,12 +245,12 @@ def options(stack: Stack, at: Array, within: Array | None = None,
     share = dosing.dose(at[:, None, None], stack.stroke / stack.dose[:, None])
     flow, most = (part[:, None, :] for part in (flows or (stack.flow, stack.flow)))
     weight = np.ones((len(stack.names), 1, 1)) if stack.worst else stack.weight[:, None, None]
-    excess = None
+    missed = []
     for end in _ends(stack, share):
         low, high = _windows(stack, end)
         air_miss = spray.air_miss(flow, low[..., None], high[..., None], stack.reference[:, None, None], most)
-        miss = dosing.dose_miss(end, stack.below[:, None], stack.above[:, None])[..., None] + air_miss
-        excess = miss if excess is None else np.maximum(excess, miss)
+        missed.append(dosing.dose_miss(end, stack.below[:, None], stack.above[:, None])[..., None] + air_miss)
+    excess = reduce(np.maximum, missed)
     air = (flow + at[:, None, None, None] * stack.drive[..., None]) / stack.capacity
     cost = stack.air_weight * air + (stack.price_weight / len(stack.names)) * stack.price[..., None]
     error = weight * np.abs(share - 1.0)[..., None]

@@ -39,10 +39,8 @@ def search(stack: Stack, avoid: tuple[tuple[float, ...], ...] = (), apart: float
     >>> outcome.status, outcome.settings.rate
     ('optimal', 6.0)
     """
-    if stack.line is not None:
-        hunt = pressure.Hunt(stack, avoid, apart)
-    else:
-        hunt = coupled.Hunt(stack, avoid, apart) if coupled.needs(stack) else _Hunt(stack, avoid, apart)
+    kind = pressure.Hunt if stack.line is not None else coupled.Hunt if coupled.needs(stack) else _Hunt
+    hunt = kind(stack, avoid, apart)
     try:
         return hunt.run()
     except Stopped as stop:
@@ -118,7 +116,7 @@ class _Hunt:
         return len(single) > 0
 
     def _avoided(self, at: Array) -> np.ndarray:
-        return (np.abs(at[:, None] - self.avoid) <= self.apart * self.avoid).any(axis=1)
+        return np.asarray((np.abs(at[:, None] - self.avoid) <= self.apart * self.avoid).any(axis=1))
 
     def _meeting(self, cell: int, excess: float, value: float | None) -> list[tuple[float, float]]:
         """Rates inside an interval where choices meet capacity, and what they cost there; see `between.meeting`."""
@@ -128,7 +126,7 @@ class _Hunt:
         return [(rate, cost) for rate, cost in found if not self._avoided(np.array([rate]))[0]]
 
     def _single(self, cell: int) -> bool:
-        return self.low[cell] == self.high[cell]
+        return bool(self.low[cell] == self.high[cell])
 
     def _options(self, cell: int) -> tuple[Array, Array, Array]:
         """Excess, value and air of a cell's options at its one or two rates, each [rates, points, options]."""
@@ -266,8 +264,8 @@ class _Hunt:
             self._tick()
             excess, value, air = self._options(cell)
             held = self._matters(np.array([cell, cell]), excess, air, 3 * TIE).any(axis=0)
-            bound, self.value_price[cell] = price_between(np.where(held, value, BIG), air)
-            self.value_bound[cell] = bound if bound < BIG / 2 else np.inf
+            least, self.value_price[cell] = price_between(np.where(held, value, BIG), air)
+            self.value_bound[cell] = least if least < BIG / 2 else np.inf
         for cell in np.argsort(self.value_bound, kind="stable").tolist():
             if self.value_bound[cell] > self.value + TIE:
                 break
@@ -285,7 +283,7 @@ class _Hunt:
         score = excess + m[:, None, None] * air
         least = score.min(axis=2, keepdims=True)
         spare = self.best + TIE + TINY + slack + m * ROOM - least.sum(axis=(1, 2))
-        return score - least <= spare[:, None, None]
+        return np.asarray(score - least <= spare[:, None, None])
 
     def _exact_value(self, cell: int) -> None:
         try:

@@ -1,6 +1,7 @@
 """The best settings at a set of rates, one a generator, where nothing but the air couples the points: by merging."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -104,5 +105,5 @@ class AtRates:
                         tuple((option % self.stack.screws).tolist()))  # fmt: skip
 
 
-def _limits(weights: list, most: list) -> Limits:
+def _limits(weights: list[Any], most: list[Any]) -> Limits:
     return Limits(np.array(weights, dtype=float), np.array(most, dtype=float))

@@ -9,11 +9,12 @@ with a little more slack than the judge gives, so that nothing allowed is lost, 
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from stackopt.judge import ROOM
-from stackopt.problem.constraints import SLACK, rows_of
+from stackopt.problem.constraints import SLACK, Term, rows_of
 from stackopt.stack import Array, Stack
 
 NODES = 200_000  # choices looked at before it is given up
@@ -60,7 +61,7 @@ class Table:
         ((2, 6, 1), [0.01], [140.0])
         """
         rows = [(name, row) for name, rule in stack.rules.items() for row in rows_of(rule, stack.machine)]
-        flags: dict[tuple, int] = {}
+        flags: dict[Term, int] = {}
         for name, row in rows:
             for _, (kind, *rest) in row.terms:
                 if kind == "any":
@@ -99,7 +100,7 @@ class Table:
         return found
 
 
-def _brought(stack: Stack, i: int, kind: str, rest: Sequence) -> Array:
+def _brought(stack: Stack, i: int, kind: str, rest: Sequence[Any]) -> Array:
     """What the options of point `i` bring to a row [options]."""
     strokes, screws = stack.stroke.shape[1], stack.screws
     turns = np.array([*stack.turns[i]] + [np.nan] * (screws - len(stack.turns[i])))

@@ -4,6 +4,7 @@ Of options that no rule tells apart, one that is worse than another in everythin
 """
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -41,7 +42,7 @@ def useful(stack: Stack, part: Options) -> np.ndarray:
 
 def _told_apart(stack: Stack) -> Iterator[tuple[list[Array], list[Array]]]:
     """For each point what must be equal [options], and what must be no more, for one option to stand for another."""
-    touched: list[set] = [set() for _ in stack.names]
+    touched: list[set[Any]] = [set() for _ in stack.names]
     place = {name: i for i, name in enumerate(stack.names)}
     for rule in stack.rules.values():
         for row in rows_of(rule, stack.machine):
@@ -66,4 +67,4 @@ def _told_apart(stack: Stack) -> Iterator[tuple[list[Array], list[Array]]]:
 
 
 def _filled(codes: np.ndarray, size: int) -> Array:
-    return np.r_[codes, np.full(size - len(codes), -1)].astype(float)
+    return np.concatenate((codes, np.full(size - len(codes), -1))).astype(float)

@@ -88,7 +88,8 @@ def passed(conductance: Values, critical_ratio: Values, upstream: Values, downst
     """
     # (1 - u)(1 + u) instead of 1 - u^2, and the difference of pressures first: exact for small drops too.
     rest = np.minimum(np.maximum((upstream - downstream) / (upstream * (1 - critical_ratio)), 0.0), 1.0)
-    return np.multiply(conductance * upstream * unit, (rest * (2 - rest)) ** index)
+    flows: Array = conductance * upstream * unit * (rest * (2 - rest)) ** index
+    return flows
 
 
 def downstream_pressure(conductance: Values, critical_ratio: Values, upstream: Values, flow: Values,

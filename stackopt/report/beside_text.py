@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from stackopt.errors import known
 from stackopt.report.lines import labelled, table
 from stackopt.report.measures import Measures
 from stackopt.words import number
@@ -88,8 +89,8 @@ def _stock(found: "Stock", measures: Measures) -> list[str]:
 def _energy(found: "Energy", measures: Measures) -> list[str]:
     text = f"{measures.air_of(found.air_L_per_min, 4)} {measures.air} of air take {number(found.power_kW)} kW"
     if found.kWh_per_year is not None:
-        text += (f"; a year {number(found.air_m3_per_year)} m^3 (ANR) and {number(found.kWh_per_year)} kWh (no "
-                 f"compressor gets below {number(found.floor_kWh_per_year)})")  # fmt: skip
+        text += (f"; a year {number(known(found.air_m3_per_year))} m^3 (ANR) and {number(found.kWh_per_year)} kWh (no "
+                 f"compressor gets below {number(known(found.floor_kWh_per_year))})")  # fmt: skip
     if found.cost_per_year is not None:
         text += f", which cost {number(found.cost_per_year)}"
     return [labelled("energy", text)]
@@ -97,7 +98,7 @@ def _energy(found: "Energy", measures: Measures) -> list[str]:
 
 def _room(found: "RoomAir") -> list[str]:
     text = f"{number(found.concentration_mg_per_m3, 3)} mg/m^3 on average, all points spraying and the room well mixed"
-    if found.limit_mg_per_m3 is not None:
+    if found.share_of_limit is not None:
         text += f"; {number(100 * found.share_of_limit, 3)} % of the file's limit"
     if found.share_of_flammable is not None:
         text += f"; {number(100 * found.share_of_flammable, 3)} % of the lower flammable limit"
@@ -121,7 +122,7 @@ def _weighing(found: "WeighPlan") -> list[str]:
     lines = [*table(rows, flexible=(0,), left=(0,)),
              f"u: two standard uncertainties, balance within {number(found.balance_g)} g a reading"]  # fmt: skip
     for check in found.checks:
-        if check.quick_minutes is not None:
+        if check.quick_minutes is not None and check.quick_rate_per_min is not None:
             lines.append(labelled("quicker", f"{check.name}: at {number(check.quick_rate_per_min)} strokes/min "
                                   f"{number(check.quick_minutes, 3)} min"))  # fmt: skip
     return lines + [labelled("weighing" if n == 0 else "", note) for n, note in enumerate(found.notes)]

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from stackopt.errors import known
 from stackopt.report.lines import labelled, table
 from stackopt.words import number
 
@@ -92,15 +93,15 @@ def _window(window: "Window") -> list[str]:
 def _bound(bound: "Bound") -> str:
     low, high = bound.ends
     least = bound.key.endswith("min")
-    if low is None and high is None:
-        return "no trial tells"
     if low is None:
+        if high is None:
+            return "no trial tells"
         return f"{'below' if bound.inside else 'at most'} {number(high)} {bound.unit}; " + (
             "nothing sputtered yet: try less air" if least else "no trial was good")  # fmt: skip
     if high is None:
         return f"{'at least' if not least and not bound.inside else 'above'} {number(low)} {bound.unit}; " + (
             "no trial was good" if least else "nothing fogged yet: try more air")  # fmt: skip
-    text = f"between {number(low)} and {number(high)} {bound.unit}, undecided over {number(bound.gap, 3)}"
+    text = f"between {number(low)} and {number(high)} {bound.unit}, undecided over {number(known(bound.gap), 3)}"
     if bound.next is None:
         return f"{text}; the machine's settings cannot narrow it"
     n = bound.next

@@ -41,7 +41,7 @@ def _status(found: "Tradeoff") -> str:
         return "the hard rules cannot be met together"
     if found.status != "optimal":
         return "not proved; the best found so far"
-    if found.front.excess > 0:
+    if found.front.excess:
         return f"no setting serves every point; all plans have the least excess, {_percent(found.front.excess)}"
     return "every point in tolerance in all plans"
 

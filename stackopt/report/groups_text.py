@@ -27,7 +27,7 @@ def split_text(found: "Split") -> str:
     if found.never:
         lines.append(labelled("never", ", ".join(found.never)))
         lines.append(labelled("", "in tolerance at no rate, even alone with all the air; left out"))
-    if found.verdict is not None:
+    if found.stack is not None and found.verdict is not None:
         lines.append(labelled("air", f"{found.verdict.air:.1f} of {number(found.stack.capacity)} L/min"))
         lines += ["", *points_table(found.stack, found.points, found.verdict.dose_miss)]
     return "\n".join(lines)

@@ -4,6 +4,7 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
+from stackopt.errors import known
 from stackopt.report.lines import WIDTH, conflict_lines, labelled
 from stackopt.words import number, rate_words
 
@@ -26,7 +27,7 @@ def rates_text(found: "Rates", width: int = WIDTH) -> str:
         lines.append(labelled("shared", "no rate serves every point", width))
         if rates.most:
             lines.append(labelled("most", f"{len(rates.most)} of {len(stack.names)} points at "
-                                  f"{rate_words(*rates.most_range)} strokes/min", width))  # fmt: skip
+                                  f"{rate_words(*known(rates.most_range))} strokes/min", width))  # fmt: skip
     lines += conflict_lines(found.to_dict()["conflicts"], every=True, width=width)
     if not rates.complete:
         lines.append(labelled("", "(there may be more conflicts)", width))

@@ -2,6 +2,7 @@
 
 import textwrap
 from collections.abc import Sequence
+from typing import Any
 
 WIDTH = 80
 _LABEL = 9
@@ -15,7 +16,7 @@ def labelled(label: str, text: str, width: int = WIDTH) -> str:
                          break_on_hyphens=False).replace("\xa0", " ")  # fmt: skip
 
 
-def conflict_lines(conflicts: list[dict], every: bool = False, width: int = WIDTH) -> list[str]:
+def conflict_lines(conflicts: list[dict[str, Any]], every: bool = False, width: int = WIDTH) -> list[str]:
     """What conflicts, numbered; of many only some."""
     shown = len(conflicts) if every else _CONFLICTS
     if len(conflicts) == 1:

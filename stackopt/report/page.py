@@ -12,7 +12,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stackopt.errors import StackoptError
+from stackopt.errors import StackoptError, known
 from stackopt.problem.branches import OUTLET
 from stackopt.report import drawings
 from stackopt.report.terminal import status_words
@@ -21,6 +21,10 @@ from stackopt.version import VERSION
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
+    from stackopt.beside.oil import OilLines
+    from stackopt.beside.room import RoomAir
+    from stackopt.beside.stock import Energy, Stock
+    from stackopt.beside.weighing_plan import WeighPlan
     from stackopt.figures import PointResult
     from stackopt.result import Result
 
@@ -205,7 +209,7 @@ def _rates(result: "Result") -> list[Rate]:
 
 def _rows(result: "Result") -> list[Row]:
     """A row a point, in the order of the file."""
-    if result.verdict is None:
+    if result.verdict is None or result.settings is None:
         return []
     from stackopt.today import changes_of
 
@@ -235,7 +239,7 @@ def _most(result: "Result") -> str | None:
     if not found.conflicts or not found.most:
         return None
     return (f"The most that one rate serves with their dose: {len(found.most)} of {len(result.stack.names)} points, at "
-            f"{rate_words(*found.most_range)} strokes/min.")  # fmt: skip
+            f"{rate_words(*known(found.most_range))} strokes/min.")  # fmt: skip
 
 
 # Pictures
@@ -305,10 +309,15 @@ def _tryout(result: "Result") -> Any:
 
 def _blocks(result: "Result") -> list[Block]:
     """A block for each table of the file that asks for one, and the spray."""
-    found = [(_spray, any(one.air_liquid_ratio for one in result.mist)), (_oil, result.oil_line),
-             (_stock, result.reservoir), (_energy, result.energy), (_room, result.room),
-             (_weighing, result.weigh_plan)]  # fmt: skip
-    return [block(result) for block, there in found if there]
+    found = [
+        _spray(result) if any(one.air_liquid_ratio for one in result.mist) else None,
+        _oil(result.oil_line) if result.oil_line else None,
+        _stock(result.reservoir) if result.reservoir else None,
+        _energy(result.energy) if result.energy else None,
+        _room(result.room) if result.room else None,
+        _weighing(result.weigh_plan) if result.weigh_plan else None,
+    ]
+    return [block for block in found if block]
 
 
 def _known(value: float | None, unit: str = "", digits: int = 4) -> str:
@@ -321,14 +330,13 @@ def _pairs(caption: str, *pairs: tuple[str, str | None]) -> Table:
 
 
 def _spray(result: "Result") -> Block:
-    rows = [("point", "air to oil by mass", "mean drop, µm")]
+    rows: list[tuple[Any, ...]] = [("point", "air to oil by mass", "mean drop, µm")]
     rows += [(p.name, one.air_liquid_ratio, "not known" if one.mean_drop_um is None else number(one.mean_drop_um, 2))
              for p, one in zip(result.points, result.mist, strict=True)]  # fmt: skip
     return Block("Spray", ("A mean drop size is a trend at most.",), (Table.of("Spray of each point", rows),))
 
 
-def _oil(result: "Result") -> Block:
-    oil = result.oil_line
+def _oil(oil: "OilLines") -> Block:
     head = ("point", "loss at the mean flow, bar", "during a stroke, bar", "cold, bar", "strokes to fill", "min",
             "fastest: strokes", "fastest: min")  # fmt: skip
     rows = [head, *((p.name, p.mean_loss_bar, p.stroke_loss_bar, p.cold_stroke_loss_bar, p.at_settings.strokes,
@@ -341,22 +349,20 @@ def _oil(result: "Result") -> Block:
                  (pairs, Table.of("Each point's line", rows)))  # fmt: skip
 
 
-def _stock(result: "Result") -> Block:
-    stock = result.reservoir
+def _stock(stock: "Stock") -> Block:
     enough = {None: "", True: "yes", False: "no"}
     pairs = _pairs("Oil", ("while spraying", f"{number(stock.oil_mL_per_h)} mL/h"),
                    ("sprays", f"{number(100 * stock.duty, 3)} % of the time"),
                    ("a year", None if stock.oil_L_per_year is None else f"{number(stock.oil_L_per_year)} L"),
                    ("warn at", None if stock.low_level_mL is None else f"{number(stock.low_level_mL)} mL"))  # fmt: skip
-    rows = [("reservoir, mL", "lasts, h of spraying", "lasts, h of work", "fillings a week", "long enough")]
+    rows: list[tuple[Any, ...]] = [
+        ("reservoir, mL", "lasts, h of spraying", "lasts, h of work", "fillings a week", "long enough")]  # fmt: skip
     rows += [(number(s.size_mL), s.lasts_spraying_h, s.lasts_h, s.refills_per_week, enough[s.enough])
              for s in stock.sizes]  # fmt: skip
     return Block("Reservoir", (), (pairs, Table.of("Reservoirs", rows)))
 
 
-def _energy(result: "Result") -> Block:
-    energy = result.energy
-
+def _energy(energy: "Energy") -> Block:
     def year(value: float | None, unit: str) -> str | None:
         return None if value is None else f"{number(value)} {unit}".strip()
 
@@ -368,12 +374,11 @@ def _energy(result: "Result") -> Block:
         ("cost a year", year(energy.cost_per_year, ""))),))  # fmt: skip
 
 
-def _room(result: "Result") -> Block:
-    room = result.room
+def _room(room: "RoomAir") -> Block:
     governs = {"exposure": "the file's limit", "flammable limit": "25 % of the lower flammable limit"}
     of = {"a": room.share_of_limit, "b": room.share_of_flammable}
     share = {key: None if value is None else f"{number(100 * value, 3)} %" for key, value in of.items()}
-    needed = None if room.needed_m3_per_h is None else (
+    needed = None if room.needed_m3_per_h is None or room.governs is None else (
         f"{number(room.needed_m3_per_h)} m³/h, to stay below {governs[room.governs]}")
     pairs = _pairs("The room's air", ("on average", f"{number(room.concentration_mg_per_m3, 3)} mg/m³"),
                    ("share of the file's limit", share["a"]), ("share of the lower flammable limit", share["b"]),
@@ -383,9 +388,9 @@ def _room(result: "Result") -> Block:
                  (pairs, *([Table.of("To compare with", rows)] if room.published else [])))  # fmt: skip
 
 
-def _weighing(result: "Result") -> Block:
-    plan = result.weigh_plan
-    rows = [("point", "strokes", "min", "expected, g", "from, g", "to, g", "u, %", "quicker: at /min", "min")]
+def _weighing(plan: "WeighPlan") -> Block:
+    rows: list[tuple[Any, ...]] = [
+        ("point", "strokes", "min", "expected, g", "from, g", "to, g", "u, %", "quicker: at /min", "min")]  # fmt: skip
     rows += [(c.name, c.strokes, c.minutes, c.expected_g, c.least_g, c.most_g, number(100 * c.uncertainty, 2),
               c.quick_rate_per_min, c.quick_minutes) for c in plan.checks]  # fmt: skip
     text = f"u is two standard uncertainties, with the balance within {number(plan.balance_g)} g a reading."

@@ -5,6 +5,8 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from stackopt.arrays import Array
+from stackopt.errors import known
 from stackopt.judge import TIE
 from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.report.beside_text import beside_lines
@@ -13,7 +15,8 @@ from stackopt.report.measures import MEASURES, METRIC, REFERENCES, Measures
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
-    from stackopt.figures import PointResult
+    from stackopt.figures import Objective, PointResult
+    from stackopt.judge import Verdict
     from stackopt.result import Result
     from stackopt.stack import Stack
     from stackopt.whatif import Case
@@ -31,7 +34,7 @@ def result_text(result: "Result", measures: str = "metric") -> str:
     lines = [labelled("machine", result.problem.title)] if result.problem.title else []
     lines.append(labelled("status", status_words(result)))
     if result.verdict is not None:
-        lines += _found(result, shown)
+        lines += _found(result, result.verdict, shown)
     lines += conflict_lines(result.conflicts)
     if result.verdict is not None:
         lines += _rates_that_serve_most(result)
@@ -43,7 +46,7 @@ def result_text(result: "Result", measures: str = "metric") -> str:
     lines += [labelled("warning", warning) for warning in result.warnings]
     if result.status != "infeasible":
         lines.append(labelled("proof", f"{result.method}; {result.seconds:.2g}\xa0s"))
-    if result.points:
+    if result.verdict is not None:
         lines += ["", *points_table(result.stack, result.points, result.verdict.dose_miss, shown)]
         lines += beside_lines(result, shown)
         lines += ["", *(labelled("caution" if n == 0 else "", text) for n, text in enumerate(result.cautions))]
@@ -76,24 +79,24 @@ def status_words(result: "Result") -> str:
 
 
 def _gap_of(result: "Result") -> str:
-    return "excess" if result.objective.excess - result.bound.excess > TIE else "value"
+    return "excess" if known(result.objective).excess - known(known(result.bound).excess) > TIE else "value"
 
 
-def _found(result: "Result", shown: Measures) -> list[str]:
-    objective, bound = result.objective, result.bound
-    if result.pins:
+def _found(result: "Result", verdict: "Verdict", shown: Measures) -> list[str]:
+    objective, bound = known(result.objective), result.bound
+    if result.pins and result.rate is not None:
         lines = [labelled("rate", f"{number(result.rate, 6)} strokes/min"),
                  labelled("", "lower: {}; higher: {}".format(*result.pins))]  # fmt: skip
     else:
         lines = [labelled("rates" if n == 1 else "", f"{n}: {number(one['rate_per_min'], 6)} strokes/min for "
                        + _some(one["points"])) for n, one in enumerate(result.generators, 1)]  # fmt: skip
     if result.next_best:
-        others = (f"{rates_of(other)} {_cost(objective, other.objective)}" for other in result.next_best)
+        others = (f"{rates_of(other)} {_cost(objective, known(other.objective))}" for other in result.next_best)
         lines.append(labelled("next best", "; ".join(others)))
     lines.append(labelled("error", f"mean {_percent(objective.mean_error)}, worst {_percent(objective.worst_error)}"))
     if objective.excess > 0 or not result.in_tolerance:
         kind = "largest" if result.stack.worst else "weighted mean"
-        least = "" if bound is None else f"; no setting is below {_percent(bound.excess)}"
+        least = "" if bound is None or bound.excess is None else f"; no setting is below {_percent(bound.excess)}"
         lines.append(labelled("excess", f"{_percent(objective.excess)} beyond the tolerances ({kind}){least}"))
     parts = "error, air and price" if result.stack.price_weight else "error and air"
     which = "no setting of that excess" if objective.excess else "no setting"
@@ -103,10 +106,10 @@ def _found(result: "Result", shown: Measures) -> list[str]:
         kinds = Counter(point.pump for point in result.points)
         lines.append(labelled("pumps", ", ".join(f"{count} points with {pump}" for pump, count in sorted(kinds.items()))
                               + f"; mean price {number(objective.mean_price)}"))  # fmt: skip
-    lines.append(labelled("air", f"{shown.air_of(result.verdict.air, 4)} of {shown.air_of(result.stack.capacity, 4)} "
+    lines.append(labelled("air", f"{shown.air_of(verdict.air, 4)} of {shown.air_of(result.stack.capacity, 4)} "
                           f"{shown.air} ({_percent(objective.air_share)})"))  # fmt: skip
     if result.stack.line is not None:
-        lines.append(labelled("pressure", pressure_words(result.stack, result.verdict.pressure, shown)))
+        lines.append(labelled("pressure", pressure_words(result.stack, verdict.pressure, shown)))
     return lines
 
 
@@ -119,10 +122,10 @@ def pressure_words(stack: "Stack", pressure: float, shown: Measures) -> str:
 
 def rates_of(result: "Result") -> str:
     """The rates of an answer."""
-    return " and ".join(number(rate, 6) for rate in result.settings.generators) + "/min"
+    return " and ".join(number(rate, 6) for rate in known(result.settings).generators) + "/min"
 
 
-def _cost(best, other) -> str:
+def _cost(best: "Objective", other: "Objective") -> str:
     """What another rate is worth beside the best."""
     if other.excess - best.excess > TIE:
         return f"excess +{100 * (other.excess - best.excess):.2g} %"
@@ -134,10 +137,10 @@ def _rates_that_serve_most(result: "Result") -> list[str]:
     if result.in_tolerance or not found.conflicts or not found.most:
         return []
     return [labelled("most", f"{len(found.most)} of {len(result.stack.names)} points have their dose at "
-                  f"{rate_words(*found.most_range)} strokes/min")]  # fmt: skip
+                  f"{rate_words(*known(found.most_range))} strokes/min")]  # fmt: skip
 
 
-def points_table(stack: "Stack", points: Sequence["PointResult"], misses: Sequence[float],
+def points_table(stack: "Stack", points: Sequence["PointResult"], misses: Array,
                  shown: Measures = METRIC) -> list[str]:  # fmt: skip
     """A row a point: what to dial in and what it does; `misses` of the doses stand in the order of the stack."""
     head = ["point", "pump", "mark", "turns", "dose", "needs", "error", "air", "window", "spray"]
@@ -176,15 +179,17 @@ def alternatives_text(result: "Result", others: Sequence["Result"], measures: st
     lines: list[str] = []
     for n, other in enumerate(others, 1):
         served = f"{sum(point.in_tolerance for point in other.points)} of {len(other.points)} points in tolerance"
-        worth = _cost(result.objective, other.objective)
+        worth = _cost(known(result.objective), known(other.objective))
         lines += ["", labelled("next best", f"{n}: {rates_of(other)}, {worth}; {served}"),
-                  *points_table(other.stack, other.points, other.verdict.dose_miss, MEASURES[measures])]  # fmt: skip
+                  *points_table(other.stack, other.points, known(other.verdict).dose_miss,
+                                MEASURES[measures])]  # fmt: skip
     return "\n".join(lines or ["", labelled("next best", "no other rate was proved")])
 
 
 def what_if_text(result: "Result", cases: Sequence["Case"]) -> str:
     """How the answer moves, a row a case."""
-    rows = [("what if", "", "served", "excess", "error", "air", "value"), ("", "1/min", "", "%", "%", "%", "")]
+    rows: list[tuple[str, ...]] = [("what if", "", "served", "excess", "error", "air", "value"),
+                                   ("", "1/min", "", "%", "%", "%", "")]  # fmt: skip
     objective, served = result.objective, sum(point.in_tolerance for point in result.points)
     rates = result.settings.generators if result.settings else ()
     for change, status, at, count, worth in (

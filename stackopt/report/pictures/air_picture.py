@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from stackopt.errors import known
 from stackopt.report.pictures.canvas import DARK, GREY, INK, LIGHT, WASH, WIDE, Pen, draw, nothing
 from stackopt.report.pictures.layout import Lanes, axis, foot, foot_height, lane_height
 from stackopt.report.pictures.names import Rows, figure, percent
@@ -22,24 +23,26 @@ def air_rows(result: "Result") -> Rows:
     >>> air_rows(solve(_example()))[-2:]
     [('total', '128.12', '', '', '91.5 % of capacity'), ('capacity', '140', '', '', '')]
     """
-    if not result.points:
+    verdict, capacity = result.verdict, result.stack.capacity
+    if verdict is None:
         return []
     rows: Rows = [("point", "air, L/min", "at least, L/min", "at most, L/min", "spray")]
     rows += [(p.name, figure(p.air_L_per_min), figure(p.air_min_L_per_min), figure(p.air_max_L_per_min), p.spray)
              for p in result.points]  # fmt: skip
     drive = _drive(result)
-    rows += [("nozzle air of all", figure(result.verdict.air - drive), "", "", ""),
-             ("drive air", figure(drive), "", "", f"{percent(drive / result.verdict.air)} % of the total"
-              if result.verdict.air else ""),
-             ("total", figure(result.verdict.air), "", "", f"{percent(result.objective.air_share)} % of capacity"),
-             ("capacity", figure(result.stack.capacity), "", "", "")]  # fmt: skip
+    rows += [("nozzle air of all", figure(verdict.air - drive), "", "", ""),
+             ("drive air", figure(drive), "", "", f"{percent(drive / verdict.air)} % of the total"
+              if verdict.air else ""),
+             ("total", figure(verdict.air), "", "", f"{percent(verdict.air / capacity)} % of capacity"),
+             ("capacity", figure(capacity), "", "", "")]  # fmt: skip
     return rows
 
 
 def _drive(result: "Result") -> float:
     """Drive air of all pumps [L/min]; what a sum leaves by rounding alone is none."""
-    drive = result.verdict.air - float(result.verdict.flow.sum())
-    return drive if drive > 1e-9 * result.verdict.air else 0.0
+    verdict = known(result.verdict)
+    drive = verdict.air - float(verdict.flow.sum())
+    return drive if drive > 1e-9 * verdict.air else 0.0
 
 
 def _window_words(point: "PointResult") -> str:
@@ -109,20 +112,20 @@ def air(result: "Result") -> str:
 
     told = missed_words([point.name for point in result.points], missed, "their window",
                         "the air of each is in its window")  # fmt: skip
-    told += (f". Total {number(result.verdict.air)} of {number(result.stack.capacity)} L/min, "
-             f"{percent(result.objective.air_share)} % of the capacity, "
+    total, capacity = known(result.verdict).air, result.stack.capacity
+    told += (f". Total {number(total)} of {number(capacity)} L/min, {percent(total / capacity)} % of the capacity, "
              f"of it drive air {number(_drive(result))} L/min.")  # fmt: skip
     return draw("air", title, told, height, paint)
 
 
 def _window_bar(pen: Pen, scale: Scale, point: "PointResult", y: float, half: float, unfit: bool) -> None:
     low, high = point.air_min_L_per_min or 0.0, point.air_max_L_per_min
-    if unfit:
+    if unfit and high is not None:
         pen.box(scale(high), y - half, min(scale(low), scale.right), y + half, "white", INK, hatch="xxxx")
         return
     left = scale(low)
     open_ended = high is None or high > scale.high
-    right = scale.right if open_ended else scale(high)
+    right = scale.right if high is None or open_ended else scale(high)
     pen.box(left, y - half, right, y + half, WASH)
     for side in (-1, 1):
         pen.line((left, y + side * half), (right, y + side * half), colour=GREY, width=0.8, dashed=high is None)
@@ -136,7 +139,7 @@ def _window_bar(pen: Pen, scale: Scale, point: "PointResult", y: float, half: fl
 
 def _supply(pen: Pen, result: "Result", y: float) -> None:
     """The total as a bar, drive air at its end, against the capacity."""
-    total, capacity, drive = result.verdict.air, result.stack.capacity, _drive(result)
+    total, capacity, drive = known(result.verdict).air, result.stack.capacity, _drive(result)
     scale = Scale(0.0, max(total, capacity), 14, WIDE - 14)
     pen.text(14, y, f"total {number(total)} of {number(capacity)} L/min: {percent(total / capacity)} % of the capacity",
              12, bold=True)  # fmt: skip

@@ -99,7 +99,7 @@ def _tidied(svg: str, name: str, title: str, told: str) -> str:
     prefix = f"{name}-{hashlib.sha256((svg + title + told).encode()).hexdigest()[:8]}"
     kept = {a or b for a, b in re.findall(r"#([A-Za-z][\w.-]*)\)|href=\"#([\w.-]+)\"", svg)}
     parts = [_written(child, prefix, kept) for child in root]
-    height = root.get("viewBox").split()[3]
+    height = root.attrib["viewBox"].split()[3]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE} {height}" width="100%" role="img" '
         f'aria-labelledby="{prefix}-title {prefix}-desc" font-family="sans-serif" stroke-linejoin="round">\n'
@@ -112,7 +112,7 @@ def _written(node: ElementTree.Element, prefix: str, kept: set[str]) -> str:
     tag = node.tag.rpartition("}")[2]
     if tag in ("metadata", "style"):
         return ""
-    pairs = {}
+    pairs: dict[str, str] = {}
     for key, value in node.attrib.items():
         key = key.rpartition("}")[2]
         if key == "style":
@@ -141,7 +141,7 @@ def _written(node: ElementTree.Element, prefix: str, kept: set[str]) -> str:
 
 def _attributes(style: str) -> dict[str, str]:
     """The parts of a style as attributes; the family of a font is said once, for all of the picture."""
-    found = {}
+    found: dict[str, str] = {}
     for part in style.split(";"):
         key, _, value = (piece.strip() for piece in part.partition(":"))
         if key == "font":

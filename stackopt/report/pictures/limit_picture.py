@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from stackopt.errors import known
 from stackopt.physics.spray import window
 from stackopt.report.pictures.canvas import BAND, DARK, GREY, INK, LIGHT, WIDE, Pen, draw, nothing
 from stackopt.report.pictures.layout import Lanes, axis, foot, foot_height, lane_height
@@ -32,7 +33,7 @@ class _Use:
 
 def _uses(result: "Result") -> list[_Use]:
     """By the judge's figures; robust ones at the worst end of the stray. In the order of the file."""
-    stack, verdict = result.stack, result.verdict
+    stack, verdict = result.stack, known(result.verdict)
     dose_out, air_out = missed_of(result)
     ends = [1 - verdict.stray, 1 + verdict.stray] if stack.robust else [np.ones(len(stack.names))]
     found = []
@@ -83,7 +84,7 @@ def limits_rows(result: "Result") -> Rows:
     rows: Rows = [("limit", "dose, % of its tolerance", "air, % of its window", "")]
     rows += [(use.name, _used(use.dose), "" if use.air is None else _used(use.air), _edge_words(use))
              for use in _uses(result)]  # fmt: skip
-    share = result.objective.air_share
+    share = known(result.objective).air_share
     rows.append(("capacity", "", percent(share), "at the edge" if share >= EDGE else ""))
     if result.pins:
         rows += [("a lower rate", "", "", result.pins[0]), ("a higher rate", "", "", result.pins[1])]
@@ -147,7 +148,7 @@ def limits(result: "Result") -> str:
     names = [*(uses[n].name for n in shown), "capacity"]
     tall = lane_height(len(shown)) + 3
     lanes = Lanes.of(names, [tall] * len(names), 26, 142)
-    share = result.objective.air_share
+    share = known(result.objective).air_share
     top = min(max([1.1, share, *(tight[n] for n in shown if math.isfinite(tight[n]))]), 1.6)
     scale = Scale(0.0, 104 * top, lanes.left, lanes.right)
     legend = [("dose", "dose in its tolerance"), ("air", "air in its window"), ("edge", "the edge: nothing is left")]

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from stackopt.errors import known
 from stackopt.report.pictures.names import counted, listed
 
 if TYPE_CHECKING:
@@ -14,7 +15,7 @@ NO_SETTINGS = "There are no settings to show: no answer was found."
 
 def missed_of(result: "Result") -> tuple[list[bool], list[bool]]:
     """Whether dose and air of each point are out, in the order of the file."""
-    order, verdict = list(result.stack.in_file), result.verdict
+    order, verdict = list(result.stack.in_file), known(result.verdict)
     return (verdict.dose_miss[order] > 0).tolist(), (verdict.air_miss[order] != 0).tolist()
 
 

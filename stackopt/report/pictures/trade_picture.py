@@ -19,7 +19,7 @@ _SAME_ERROR, _SAME_AIR = 1e-9, 1e-6  # up to these a plan is the answer
 
 def _answers(tradeoff: "Tradeoff", result: "Result | None") -> set[int]:
     """Which plans are the answer."""
-    if result is None or result.objective is None:
+    if result is None or result.objective is None or result.verdict is None:
         return set()
     return {n for n, plan in enumerate(tradeoff.plans)
             if abs(plan.mean_error - result.objective.mean_error) <= _SAME_ERROR
@@ -41,7 +41,7 @@ def trade_off_rows(tradeoff: "Tradeoff", result: "Result | None" = None) -> Rows
         said += ["the knee, a suggestion"] if n == tradeoff.knee else []
         rows.append((str(n + 1), _rate(plan.rate_per_min), f"{100 * plan.mean_error:.3f}",
                      figure(plan.air_L_per_min), percent(plan.air_L_per_min / capacity), ", ".join(said)))  # fmt: skip
-    if result is not None and result.objective is not None and not answers:
+    if result is not None and result.objective is not None and result.verdict is not None and not answers:
         rows.append(("-", _rate(result.rate), f"{100 * result.objective.mean_error:.3f}",
                      figure(result.verdict.air), percent(result.objective.air_share), "the answer"))  # fmt: skip
     return rows
@@ -64,7 +64,7 @@ def trade_off(tradeoff: "Tradeoff", result: "Result | None" = None) -> str:
     title = "Dose error against air"
     plans = [(plan.air_L_per_min, 100 * plan.mean_error) for plan in tradeoff.plans]
     answer, answers = None, _answers(tradeoff, result)
-    if result is not None and result.objective is not None:
+    if result is not None and result.objective is not None and result.verdict is not None:
         answer = (result.verdict.air, 100 * result.objective.mean_error)
     if not plans:
         return nothing("trade-off", title, "There are no plans to show: no answer was found.")
