@@ -22,7 +22,7 @@ from stackopt.errors import Fault, ProblemError, StackoptError
 from stackopt.version import VERSION
 from stackopt.writing import PAGE, make_folder, names_in, place_of, replace, write_new
 
-UsageError = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
+UsageError: Any = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
 # Of several files the worst counts, in this order.
 _WORST = (130, 1, 2, 4, 5, 3, 0)
 
@@ -105,7 +105,7 @@ def _answer(file: str, ask: Callable[[Any], Any], as_json: bool, lines: bool = F
         result = ask(stackopt.read(file))
         gc.enable()
         try:
-            code, text = result.exit_code, _told(result, as_json, more)
+            code, text = int(result.exit_code), _told(result, as_json, more)
         except KeyboardInterrupt:  # while the explanation was sought: the settings are there all the same
             result = result.unexplained()
             code, text = 130, _told(result, as_json, None)
@@ -163,20 +163,20 @@ class _More:
 
             write_new(self.lp, written(result.stack))
         if self.write:
-            self._changed(result)
+            self._changed(result, self.write)
         if self.pages:
             _write_page(self.pages[result.problem.file], result)
         return told
 
-    def _changed(self, result: Any) -> None:
+    def _changed(self, result: Any, file: str) -> None:
         from stackopt.problem.files import text_of
 
         if not result.advice:
-            _say(f"{self.write} is not written: there is no advice to follow")
+            _say(f"{file} is not written: there is no advice to follow")
             return
         whole = [n for n, advice in enumerate(result.advice, 1) if advice.serves_all] or [1]
-        write_new(self.write, text_of(result.changed(whole[0]), self.write))
-        _say(f"wrote {self.write}, with advice {whole[0]} followed: {result.advice[whole[0] - 1].change}")
+        write_new(file, text_of(result.changed(whole[0]), file))
+        _say(f"wrote {file}, with advice {whole[0]} followed: {result.advice[whole[0] - 1].change}")
 
 
 def _pages_in(folder: str, files: list[str]) -> dict[str, str]:
@@ -193,7 +193,7 @@ def _write_page(page: str, result: Any) -> None:
     from datetime import date
 
     from stackopt.report.page import page as page_of
-    from stackopt.report.page import status_words
+    from stackopt.report.terminal import status_words
 
     text = page_of(result, date.today())
     if page == "-":
@@ -468,15 +468,13 @@ def calibrate(
     answer = stackopt.calibrate(stackopt.read(file), csv, rising, water)
     gc.enable()
     code, told = answer.exit_code, answer.to_dict() if as_json else str(answer)
-    writes = write is not None and not answer.refused
-    if writes:
+    if write is not None and not answer.refused:
         write_new(write, text_of(answer.changed(), write))
     (_json if as_json else _print)(told)
-    if writes:
+    if write is not None and not answer.refused:
         _say(f"wrote {write}")
-    elif write is not None:
-        for reason in answer.refused:
-            _say(f"{write} is not written: {reason}")
+    for reason in answer.refused if write is not None else ():
+        _say(f"{write} is not written: {reason}")
         code = code or 2
     raise typer.Exit(code)
 
@@ -538,7 +536,8 @@ def new(file: Annotated[str, typer.Argument(metavar="FILE", help="The file to ma
 
 def _run() -> int | None:
     try:
-        return app(standalone_mode=False)
+        code: int | None = app(standalone_mode=False)
+        return code
     except SystemExit:  # the one thing for which typer leaves by itself: its help found the pipe closed
         raise _ReaderGone from None
 

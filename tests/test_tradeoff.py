@@ -97,7 +97,8 @@ def test_models_walk_along_the_front_that_merging_finds(flavour, data):
     stack, answer = Stack.of(problem), tradeoff(problem, everything=True)
     if not answer.plans:
         return
-    walked = Walk(stack, search(stack), np.inf).run(None)
+    outcome = search(stack)
+    walked = Walk(stack, outcome.settings, outcome.excess_bound, np.inf).run(None)
     assert walked.complete
     verdicts = [judge(stack, plan) for plan in walked.plans]
     found = [(verdict.mean_error, verdict.air) for verdict in verdicts]

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from typing import IO, Any
 
+from stackopt.errors import known
 from stackopt.fleet.child import Lost
 
 AHEAD = 2  # items that wait for each process, so that none waits for an item
@@ -102,12 +103,17 @@ class Child:
         process = self._begun()
         if process is None:
             return Lost("ended")
-        timer = threading.Timer(self._seconds, lambda: (late.set(), process.kill()))
+
+        def kill() -> None:
+            late.set()
+            process.kill()
+
+        timer = threading.Timer(self._seconds, kill)
         timer.start()
         try:
-            pickle.dump(item, process.stdin)
-            process.stdin.flush()
-            return pickle.load(process.stdout)
+            pickle.dump(item, known(process.stdin))
+            known(process.stdin).flush()
+            return pickle.load(known(process.stdout))
         except (EOFError, OSError, pickle.UnpicklingError):
             process.kill()
             code = process.wait()
@@ -132,21 +138,23 @@ class Child:
                 return None
             if self._process is None:
                 self._errors = tempfile.TemporaryFile()  # noqa: SIM115, it lives as long as the process
-                apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP} if sys.platform == "win32" else {
-                    "start_new_session": True}  # fmt: skip
+                apart: dict[str, Any] = {"start_new_session": True}
+                if sys.platform == "win32":
+                    apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
                 self._process = subprocess.Popen(
                     [sys.executable, "-c", _MAIN.format(memory=self._memory)], stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE, stderr=self._errors, **apart)  # fmt: skip
                 with contextlib.suppress(BrokenPipeError):  # then asking finds it ended
-                    pickle.dump(sys.path, self._process.stdin)
-                    pickle.dump(self._work, self._process.stdin)
+                    pickle.dump(sys.path, known(self._process.stdin))
+                    pickle.dump(self._work, known(self._process.stdin))
             return self._process
 
     def _last(self, code: int) -> str:
         """How a process ended, and its last words."""
-        self._errors.seek(0, os.SEEK_END)
-        self._errors.seek(max(self._errors.tell() - 4096, 0))
-        words = self._errors.read().decode(errors="replace").strip().splitlines()[-1:]
+        errors = known(self._errors)
+        errors.seek(0, os.SEEK_END)
+        errors.seek(max(errors.tell() - 4096, 0))
+        words = errors.read().decode(errors="replace").strip().splitlines()[-1:]
         return f" (by signal {-code})" * (code < 0) + "".join(f": {line}" for line in words)
 
     def _close(self) -> None:
@@ -154,9 +162,9 @@ class Child:
             process, self._process = self._process, None
         if process is not None:
             with contextlib.suppress(BrokenPipeError):  # what was still to be sent to it
-                process.stdin.close()
-            process.stdout.close()
-            self._errors.close()
+                known(process.stdin).close()
+            known(process.stdout).close()
+            known(self._errors).close()
 
 
 def _memory(jobs: int) -> int | None:

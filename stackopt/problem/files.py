@@ -6,6 +6,7 @@ import re
 import sys
 from collections import Counter
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from stackopt.errors import Fault, ProblemError
 from stackopt.problem.constraints import kinds
 from stackopt.problem.keys import SIDE_SCHEMA
 from stackopt.problem.model import Problem
-from stackopt.problem.rules import found, path
+from stackopt.problem.rules import Place, found, path
 from stackopt.problem.sheet import PLAIN_NUMBER, header_faults, rows_of
 
 SIZE_LIMIT = 64 * 2**20
@@ -206,7 +207,8 @@ _NUMBERS = {"count", "weight", "cut.strokes", "now.turns"}
 _LISTS = {"pump", "tags"}
 
 
-def _points(source: Source, points_file: Any, given_twice: bool, faults: list[Fault], sums: list[tuple[str, str]]):
+def _points(source: Source, points_file: Any, given_twice: bool, faults: list[Fault], sums: list[tuple[str, str]]
+            ) -> tuple[list[dict[str, Any]] | None, dict[str, int]]:  # fmt: skip
     """The rows of the points' file as tables, and the line of each place in it."""
     try:
         if given_twice:
@@ -239,7 +241,8 @@ def _beside(name: str, points_file: Any) -> bytes:
         raise _refuse(None, f"{found(points_file)}: {reason}", "a file that can be read", "points") from None
 
 
-def _tables(rows, points_file: str, faults: list[Fault]):
+def _tables(rows: list[tuple[int, list[str]]], points_file: str, faults: list[Fault]
+            ) -> tuple[list[dict[str, Any]], dict[str, int]]:  # fmt: skip
     (_, header), *body = rows
     place = f" in {points_file}"
     while header and not header[-1]:
@@ -301,16 +304,13 @@ def lines_of(text: str, is_json: bool) -> tuple[dict[str, int], list[tuple[str, 
     """
     import tree_sitter
 
-    if is_json:
-        import tree_sitter_json as grammar
-    else:
-        import tree_sitter_toml as grammar
+    grammar = import_module("tree_sitter_json" if is_json else "tree_sitter_toml")
     root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(_plain(text, is_json)).root_node
     lines: dict[str, int] = {}
     again: list[tuple[str, int]] = []
     seen: set[str] = set()
-    counts: Counter = Counter()
-    todo: list[tuple[Any, tuple]] = [(root, ())]
+    counts: Counter[Place] = Counter()
+    todo: list[tuple[Any, Place]] = [(root, ())]
     while todo:
         node, place = todo.pop()
         inner = node.named_children
@@ -347,7 +347,7 @@ def _plain(text: str, is_json: bool) -> bytes:
     return text.encode(errors="replace")
 
 
-def _last(place: tuple, step: str, counts: Counter) -> tuple:
+def _last(place: Place, step: str | int, counts: Counter[Place]) -> Place:
     full = (*place, step)
     return (*full, counts[full] - 1) if counts[full] else full
 
