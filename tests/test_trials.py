@@ -133,7 +133,7 @@ def test_a_file_without_a_most_air_gets_one_only_where_it_fogged(tmp_path):
 
 
 def test_points_count_their_pumps_and_are_kept_apart(tmp_path):
-    found = answer(tmp_path, HAND + [("b", 10, 3, 3, "good")])
+    found = answer(tmp_path, [*HAND, ("b", 10, 3, 3, "good")])
     assert [window.point for window in found.points] == ["b", "a"]  # in the order of the file
     assert found.points[0].bounds[0].at_most == 30  # two pumps: half as much air per oil
     assert [key.place[:2] for key in found.keys] == [("point", 0), ("point", 1)]
@@ -158,7 +158,7 @@ def test_both_measures_tell_only_that_one_is_broken(tmp_path):
 
 
 def test_contradictions_by_hand(tmp_path):
-    rows = HAND + [("a", 10, 3, 1.5, "sputter"), ("a", 5, 3, 0.5, "fog")]
+    rows = [*HAND, ("a", 10, 3, 1.5, "sputter"), ("a", 5, 3, 0.5, "fog")]
     found = answer(tmp_path, rows)
     (window,) = found.points
     # Sputter at 30 against good at 20 and 30; fog at 20 against good at 20 and 30 and against sputter at 30.

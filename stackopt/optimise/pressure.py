@@ -337,8 +337,10 @@ class Hunt:
         return bound
 
     def _priced(self, cell: Cell, seen: Seen, stage: str) -> float:
-        """The bound that a price on the air gives, of the too much at one end of the interval or the too little at the
-        other, and one on the excess; what a price chooses is judged, and says where to split.
+        """The bound that prices give; what a price chooses is judged, and says where to split.
+
+        One price is on the air, of the too much at one end of the interval or the too little at the other; one on the
+        excess.
         """
         def flat(part: np.ndarray) -> np.ndarray:
             return np.moveaxis(part, 1, 0).reshape(len(self.stack.names), -1)[None]
