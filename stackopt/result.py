@@ -411,7 +411,7 @@ def solve(problem: Problem) -> Result:
 
 def data_of(answer: Any, alternatives: int = 0, what_if: bool = False) -> dict[str, Any]:
     """An answer as plain data; that of `solve` with so many next best rates, or with what happens if, where asked."""
-    data = answer.to_dict()
+    data: dict[str, Any] = answer.to_dict()
     if alternatives:
         data["alternatives"] = [{key: value for key, value in other.to_dict().items() if key in _OTHERS}
                                 for other in answer.alternatives(alternatives)]  # fmt: skip

@@ -65,7 +65,7 @@ class Totals:
 
 
 def run(files: list[str], folder: Folder, wish: Wish, spread: Spread, totals: Totals, resume: bool = False,
-        against: str | None = None) -> Iterator[int]:  # fmt: skip
+        against: str | None = None) -> Generator[int, None, None]:  # fmt: skip
     """Solve files and keep their answers in a folder; the number of each as it is done, in any order.
 
     `spread` does the work, as `pool.spread` does; with `resume` only what is new or has changed; `against` is a folder

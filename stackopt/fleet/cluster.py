@@ -10,7 +10,7 @@ import logging
 import platform
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from typing import Any
 
 from stackopt.errors import Fault, ProblemError, StackoptError
@@ -46,7 +46,7 @@ def need() -> None:
 
 
 def spread(work: Callable[[Any], Any], items: Iterable[Any], address: str, jobs: int, seconds: float
-           ) -> Iterator[tuple[int, Any]]:  # fmt: skip
+           ) -> Generator[tuple[int, Any], None, None]:  # fmt: skip
     """As `pool.spread`, on the cluster at an address, or on one of `jobs` workers that is begun here for "local".
 
     A worker that dies loses nothing: dask gives its work to another. Each item is worked on in a process beside the

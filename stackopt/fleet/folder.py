@@ -11,7 +11,7 @@ from dataclasses import replace as with_fields
 from pathlib import Path
 from typing import Any
 
-from stackopt.errors import Fault, ProblemError
+from stackopt.errors import Fault, ProblemError, known
 from stackopt.fleet.answers import Answer, Machine
 from stackopt.problem.files import Source
 from stackopt.version import VERSION
@@ -116,16 +116,16 @@ class Folder:
             self.answers[file], self.pages[file]]  # fmt: skip
         return row if all(map(os.path.isfile, written)) else None
 
-    def keep(self, number: int, answer: Answer, known: str | None) -> None:
+    def keep(self, number: int, answer: Answer, checksum: str | None) -> None:
         """Write an answer, its page and then its row. Raises ProblemError where that cannot be."""
         file = self._files[number]
         replace(self.answers[file], [answer.data], ANSWER, "an older answer")
         if answer.page is not None:
             replace(self.pages[file], [answer.page], PAGE, "a page")
-        told = answer.row | {"file": file, "checksum": known}
+        told = answer.row | {"file": file, "checksum": checksum}
         row = _row_bytes([cell(told.get(name)) for name in COLUMNS])
         try:
-            if self._stream.write(row) != len(row):
+            if known(self._stream).write(row) != len(row):
                 raise OSError("the disk is full")
         except OSError as error:
             raise not_writable(error, self._summary) from None
@@ -133,7 +133,7 @@ class Folder:
 
     def end(self) -> None:
         """Put the rows in the order of the files."""
-        self._stream.close()
+        known(self._stream).close()
         replace(self._summary, self._in_order(), _OURS, "an older summary")
 
     def _in_order(self) -> Iterator[bytes]:

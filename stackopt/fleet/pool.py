@@ -8,7 +8,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from typing import IO, Any
 
 from stackopt.errors import known
@@ -26,7 +26,8 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def spread(work: Callable[[Any], Any], items: Iterable[Any], jobs: int, seconds: float) -> Iterator[tuple[int, Any]]:
+def spread(work: Callable[[Any], Any], items: Iterable[Any], jobs: int, seconds: float
+           ) -> Generator[tuple[int, Any], None, None]:  # fmt: skip
     """What `work` makes of each item, as it comes, with the item's number; `Lost` where there is nothing.
 
     Args:
