@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
+from stackopt.errors import LIMITS, library
 from stackopt.optimise.conflicts import RateMap, rate_map
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
@@ -70,5 +71,6 @@ class Rates:
 
 def rates(problem: Problem) -> Rates:
     """Which rates and marks give which point its dose; `cut` and `max_rate` held, air left out."""
-    stack = Stack.of(problem)
-    return Rates(problem, stack, rate_map(stack))
+    with library("looking at the rates", of=LIMITS):
+        stack = Stack.of(problem)
+        return Rates(problem, stack, rate_map(stack))

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from stackopt.errors import Fault, ProblemError
+from stackopt.errors import LIMITS, Fault, ProblemError, library
 from stackopt.problem.files import text_in
 from stackopt.problem.model import Problem
 from stackopt.problem.sheet import read_rows, rows_of
@@ -41,7 +41,8 @@ def calibrate(problem: Problem, csv_file: str | Path, rising: bool = False, wate
     """
     name = str(csv_file)
     try:
-        return _read(problem, name, rising, water)
+        with library("calibrating", of=LIMITS):
+            return _read(problem, name, rising, water)
     except ProblemError as error:
         raise ProblemError(error.faults, name) from None
 

@@ -18,7 +18,7 @@ from typing import Annotated, Any
 
 import typer
 
-from stackopt.errors import Fault, ProblemError, StackoptError
+from stackopt.errors import Fault, ProblemError, StackoptError, foreseen
 from stackopt.version import VERSION
 from stackopt.writing import PAGE, make_folder, names_in, place_of, replace, write_new
 
@@ -109,8 +109,10 @@ def _answer(file: str, ask: Callable[[Any], Any], as_json: bool, lines: bool = F
         except KeyboardInterrupt:  # while the explanation was sought: the settings are there all the same
             result = result.unexplained()
             code, text = 130, _told(result, as_json, None)
-    except StackoptError as error:
-        return _faults(error, file, as_json, lines)
+    except _ReaderGone:
+        raise
+    except Exception as error:  # one file's failure is not another's
+        return _faults(foreseen(error), file, as_json, lines)
     if as_json:
         _json(text, lines)
     else:
@@ -557,14 +559,14 @@ def main() -> None:
         said = error.format_message().replace("Value error, ", "").rstrip(".")
         fault = ProblemError((Fault(None, said, "a command as in 'stackopt --help'"),))
         code = _faults(fault, None, as_json)
-    except StackoptError as error:
-        code = _faults(error, getattr(error, "file", None), as_json and sys.stdout is not None)
     except (KeyboardInterrupt, typer.Abort):
         _say("interrupted")
         code = 130
     except _ReaderGone:
         _silence()
         code = 128 + signal.SIGPIPE
+    except Exception as error:
+        code = _faults(foreseen(error), getattr(error, "file", None), as_json and sys.stdout is not None)
     solving = sys.modules.get("stackopt.optimise.mip")
     if solving and any(thread.name == solving.SOLVER for thread in threading.enumerate()):
         # A solver that did not stop when told to would bring the process down on its way out.

@@ -1,5 +1,7 @@
 """What can go wrong, as exceptions that carry their parts and their exit code."""
 
+import os
+import traceback
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -27,6 +29,11 @@ class Fault:
             part for part in (f"line {self.line}" if self.line else None, self.key) if part is not None
         )
         return f"{place + ': ' if place else ''}found {self.found}; expected {self.expected}"
+
+
+# What any code may meet, as words.
+LIMITS = (MemoryError, RecursionError)
+_LIMITS: dict[type[Exception], str] = {MemoryError: "out of memory", RecursionError: "nested too deeply"}
 
 
 class StackoptError(Exception):
@@ -70,6 +77,45 @@ def known(value: T | None) -> T:
     if value is None:
         raise StackoptError("a figure is missing that must be known here")
     return value
+
+
+def foreseen(error: Exception) -> StackoptError:
+    """Any failure as one of ours, in words; what is none of ours already is a fault of the program, or a limit.
+
+    >>> foreseen(MemoryError())
+    StackoptError('out of memory')
+    """
+    if isinstance(error, StackoptError):
+        return error
+    for kind, words in _LIMITS.items():
+        if isinstance(error, kind):
+            return StackoptError(words)
+    at = traceback.extract_tb(error.__traceback__)[-1:]
+    place = "".join(f" ({os.path.basename(step.filename)}, line {step.lineno})" for step in at)
+    return StackoptError(f"a fault of the program, {_told(error)}{place}; please report it with what "
+                         "'stackopt --version' says")  # fmt: skip
+
+
+@contextmanager
+def library(what: str, ours: type[StackoptError] = StackoptError, of: tuple[type[Exception], ...] = (Exception,)
+            ) -> Iterator[None]:  # fmt: skip
+    """Turn what a library raises into one of our errors, with the library's as its cause; ours pass.
+
+    >>> with library("the table"):
+    ...     {}["b"]
+    Traceback (most recent call last):
+    stackopt.errors.StackoptError: the table failed: KeyError: 'b'
+    """
+    try:
+        yield
+    except of as error:
+        if type(error).__module__.partition(".")[0] == "stackopt":
+            raise
+        raise ours(f"{what} failed: {_LIMITS.get(type(error)) or _told(error)}") from error
+
+
+def _told(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}".removesuffix(": ")
 
 
 class OutOfRange(UserWarning):

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from stackopt.errors import SolverError
+from stackopt.errors import LIMITS, SolverError, library
 from stackopt.figures import PointResult, generators_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise import mip, pressure_plans, proving
@@ -98,6 +98,11 @@ def split(problem: Problem) -> Split:
 
     Raises `SolverError` where a solver fails or the judge does not confirm an answer.
     """
+    with library("splitting", of=LIMITS):
+        return _split(problem)
+
+
+def _split(problem: Problem) -> Split:
     start = time.monotonic()
     whole = replace(Stack.of(problem), rules={})
     everyone = np.ones(len(whole.names), dtype=bool)

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from stackopt.errors import known
+from stackopt.errors import LIMITS, known, library
 from stackopt.figures import PointResult, points_of
 from stackopt.judge import judge
 from stackopt.optimise.front import Front, trade
@@ -141,5 +141,6 @@ def tradeoff(problem: Problem, points: int | None = None, everything: bool = Fal
     """
     if points is not None and points < 2:
         raise ValueError(f"points is {points}; both ends of a front make 2 at least")
-    stack = Stack.of(problem)
-    return Tradeoff(problem, stack, trade(stack, None if everything else points or PLANS))
+    with library("the trade-off", of=LIMITS):
+        stack = Stack.of(problem)
+        return Tradeoff(problem, stack, trade(stack, None if everything else points or PLANS))

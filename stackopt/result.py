@@ -13,7 +13,7 @@ from stackopt.beside.oil import OilLines, oil_lines
 from stackopt.beside.room import FLAMMABLE, RoomAir, fluid_warnings, room_air
 from stackopt.beside.stock import Energy, Stock, energy_of, stock_of
 from stackopt.beside.weighing_plan import WeighPlan, weigh_plan
-from stackopt.errors import known, noting
+from stackopt.errors import LIMITS, known, library, noting
 from stackopt.explain import part_warnings, pin
 from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
 from stackopt.judge import TIE, Settings, Verdict, judge
@@ -404,8 +404,9 @@ def solve(problem: Problem) -> Result:
     Raises `SolverError` where a solver fails or the judge does not confirm an answer.
     """
     start = time.perf_counter()
-    stack = Stack.of(problem)
-    outcome = confirmed(stack, search(stack), time.monotonic() + min(EXPLAIN, stack.time_limit))
+    with library("solving", of=LIMITS):
+        stack = Stack.of(problem)
+        outcome = confirmed(stack, search(stack), time.monotonic() + min(EXPLAIN, stack.time_limit))
     return Result(problem, stack, outcome, time.perf_counter() - start)
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from stackopt.errors import library
 from stackopt.physics import air
 from stackopt.problem.branches import OUTLET
 from stackopt.stack import Array, Stack
@@ -64,7 +65,8 @@ def settled(stack: Stack, screws: tuple[int | None, ...], drive: float) -> tuple
         return OUTLET, flow
     if short(stack.pressure) <= 0:  # nothing flows
         return stack.pressure, flow
-    pressure = float(brentq(short, OUTLET, stack.pressure, xtol=1e-14, rtol=1e-14))
+    with library("the search for the stack's pressure"):
+        pressure = float(brentq(short, OUTLET, stack.pressure, xtol=1e-14, rtol=1e-14))
     flow[point] = flows(pressure)[:-1][of]
     return pressure, flow
 

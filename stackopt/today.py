@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from stackopt.errors import Fault, ProblemError, known
+from stackopt.errors import LIMITS, Fault, ProblemError, known, library
 from stackopt.figures import Objective, PointResult, objective_of, points_of
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise.changes import Kept, fewest_changes
@@ -94,7 +94,8 @@ def keep(problem: Problem) -> KeptResult:
     if best.status != "optimal" or best.settings is None:
         return KeptResult(problem, best.stack, best.outcome, best.seconds)
     try:
-        kept = fewest_changes(best.stack, best.settings)
+        with library("looking for the fewest changes", of=LIMITS):
+            kept = fewest_changes(best.stack, best.settings)
     except KeyboardInterrupt:
         return KeptResult(problem, best.stack, replace(best.outcome, status="interrupted"), time.perf_counter() - start)
     status = "optimal" if kept.proved else "time limit"

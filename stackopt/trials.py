@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from stackopt.errors import known
+from stackopt.errors import SolverError, known, library
 from stackopt.physics.dosing import dose
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import on_dial
@@ -175,8 +175,9 @@ class Window:
                         key=lambda t: (SEEN.index(t.seen), t.ratio, t.flow, t.rate, t.pump, t.mark, t.turns, t.line))
         rows = np.array([[float(t in one) for t in trials] for one in self.contradictions])
         weights = 1 + np.arange(len(trials)) / (len(trials) ** 2 + 1)
-        found = milp(weights, constraints=LinearConstraint(rows, lb=1), bounds=Bounds(0, 1), integrality=1,
-                     options={"time_limit": 10.0, "mip_rel_gap": 0.0})  # fmt: skip
+        with library("the search for doubtful trials", SolverError):
+            found = milp(weights, constraints=LinearConstraint(rows, lb=1), bounds=Bounds(0, 1), integrality=1,
+                         options={"time_limit": 10.0, "mip_rel_gap": 0.0})  # fmt: skip
         if found.x is None or found.status != 0:
             return None
         return sorted((t for t, x in zip(trials, found.x, strict=True) if x > 0.5), key=lambda t: t.line)

@@ -17,6 +17,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from stackopt.errors import library
 from stackopt.physics.atmospheres import ATMOSPHERE
 
 if TYPE_CHECKING:
@@ -209,9 +210,10 @@ def _convert_one(name: str, base: str) -> tuple[float, float]:
     if factor:
         top, _, bottom = factor.partition(" / ")
         return float(top) / float(bottom or 1) * _convert_one(single, base)[0], 0.0
-    _define(name)
-    _define(base)
-    zero, one = (_registry().Quantity(x, name).to(base).magnitude for x in (0.0, 1.0))
+    with library("the conversion of units"):
+        _define(name)
+        _define(base)
+        zero, one = (_registry().Quantity(x, name).to(base).magnitude for x in (0.0, 1.0))
     return one - zero, zero
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from stackopt.errors import Fault
+from stackopt.errors import Fault, library
 from stackopt.physics import weighing
 from stackopt.problem.model import Problem
 from stackopt.problem.sheet import Row, place_of
@@ -427,7 +427,8 @@ def _rising(means: dict[str, _Mean], groups: dict[str, list[Run]]) -> dict[str, 
     volumes = np.array([mean.volume for mean in means.values()])
     sure = [(mean.volume / mean.u) ** 2 / mean.volume**2 for mean in means.values() if mean.u]
     weights = sure if len(sure) == len(means) else [float(len(groups[mark])) for mark in means]
-    fitted = isotonic_regression(volumes, weights=np.array(weights) / max(weights)).x
+    with library("the fit of rising shares"):
+        fitted = isotonic_regression(volumes, weights=np.array(weights) / max(weights)).x
     # A mark that the fit leaves alone keeps its mean to the last digit.
     return {mark: mean.volume if math.isclose(v, mean.volume, rel_tol=1e-12) else float(v)
             for (mark, mean), v in zip(means.items(), fitted, strict=True)}  # fmt: skip

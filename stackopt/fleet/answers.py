@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from stackopt.beside.stock import weekly_fluid
-from stackopt.errors import StackoptError
+from stackopt.errors import StackoptError, foreseen
 from stackopt.fleet.against import Change, change_of
 from stackopt.problem.files import Source, problem_in
 from stackopt.result import Result, data_of, solve
@@ -63,8 +63,8 @@ def answered(machine: Machine) -> Answer:
             from stackopt.report.page import page as page_of
 
             page = page_of(result, wish.page).encode()
-    except StackoptError as error:
-        return failed(error, getattr(error, "file", None) or file, time.perf_counter() - start)
+    except Exception as error:
+        return failed(foreseen(error), getattr(error, "file", None) or file, time.perf_counter() - start)
     row = _row(result, change) | {"seconds": time.perf_counter() - start}
     return Answer(result.exit_code, _line(data), row, page)
 

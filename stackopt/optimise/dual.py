@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stackopt.errors import SolverError, library
 from stackopt.judge import ROOM
 from stackopt.optimise.rulerows import RuleRows
 from stackopt.optimise.scan import BIG, Options
@@ -86,8 +87,9 @@ class Rules(RuleRows):
         upper = coo_array((value, (down, across)), shape=(len(bounds), width)).tocsr()
         whose = np.argwhere(usable)[:, 0]
         one = coo_array((np.ones(len(whose)), (whose, np.arange(len(whose)))), shape=(len(usable), width)).tocsr()
-        found = linprog(np.r_[cost[usable], np.zeros(len(flags))], upper, bounds, one, np.ones(len(usable)), (0, 1),
-                        method="highs")  # fmt: skip
+        with library("the solver of the relaxation", SolverError):
+            found = linprog(np.r_[cost[usable], np.zeros(len(flags))], upper, bounds, one, np.ones(len(usable)),
+                            (0, 1), method="highs")  # fmt: skip
         if found.status != 0:
             return None
         return self._as_prices(np.maximum(-found.ineqlin.marginals, 0.0) / np.array(scales), excess)

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from stackopt.errors import SolverError
+from stackopt.errors import SolverError, library
 from stackopt.judge import Settings
 
 SHARP = 1e3  # rows that hold an excess or a value to 1e-9 are scaled by this; solvers are looser than that
@@ -37,11 +37,12 @@ class Rows:
     """A small model made row by row; names are by number, since PuLP cleans names until some are equal."""
 
     def __init__(self) -> None:
-        import highspy  # noqa: F401, before PuLP, which takes a Ctrl-C in between for a HiGHS that is not there
-        import pulp
+        with library("the solver", SolverError):
+            import highspy  # noqa: F401, before PuLP, which takes a Ctrl-C in between for a HiGHS that is not there
+            import pulp
 
+            self.problem = pulp.LpProblem("stackopt", pulp.LpMinimize)
         self._pulp = pulp
-        self.problem = pulp.LpProblem("stackopt", pulp.LpMinimize)
         self._count = 0
         self.meaning: dict[str, str] = {}  # of variables and rows, where they have one of their own
 
@@ -88,7 +89,7 @@ class Rows:
 
     def lp(self) -> str:
         """The model in LP format."""
-        with tempfile.TemporaryDirectory() as folder:
+        with library("writing the model", SolverError), tempfile.TemporaryDirectory() as folder:
             file = os.path.join(folder, "model.lp")
             self.problem.writeLP(file)
             with open(file, encoding="utf-8") as stream:
@@ -116,13 +117,10 @@ class Rows:
         left = deadline - time.monotonic()
         if left <= 0:
             raise NoProof
-        engine = _engine(self._pulp, solver, left, presolve)
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", DeprecationWarning)  # of PuLP 3.3 about its own next version
-                stats = self.problem.solve(engine)
-        except self._pulp.PulpSolverError as error:
-            raise SolverError(f"the solver {solver} failed: {error}") from error
+        with library(f"the solver {solver}", SolverError), warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # of PuLP 3.3 about its own next version
+            engine = _engine(self._pulp, solver, left, presolve)
+            stats = self.problem.solve(engine)
         if getattr(engine, "interrupted", False):
             raise NoProof("interrupted")
         if time.monotonic() >= deadline:
@@ -168,10 +166,13 @@ def _run(highs: Any, seconds: float) -> bool:
     """Run HiGHS in a thread of its own (in the caller's it answers Ctrl-C only at its limit); whether that came."""
     highs.HandleUserInterrupt = True
     done = threading.Event()  # not the thread's own state, which an interrupted join spoils
+    failed: list[Exception] = []
 
     def work() -> None:
         try:
             highs.run()
+        except Exception as error:  # a thread has nobody to tell
+            failed.append(error)
         finally:
             done.set()
 
@@ -188,6 +189,8 @@ def _run(highs: Any, seconds: float) -> bool:
     if not done.wait(_PATIENCE):  # it is left behind; nothing of its model may be read
         atexit.register(done.wait, _LINGER)  # Python must not end before it does
         raise NoProof("interrupted" if interrupted else "time limit")
+    if failed:
+        raise failed[0]
     return interrupted
 
 

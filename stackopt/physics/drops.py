@@ -5,7 +5,7 @@ import warnings
 import numpy as np
 
 from stackopt.arrays import Array, Values
-from stackopt.errors import OutOfRange
+from stackopt.errors import OutOfRange, library
 
 GRAVITY = 9.80665  # standard, m/s2
 RATIOS = (0.3, 1.2)  # where the fit of the fraction holds
@@ -76,4 +76,5 @@ def _ratio(bond: float) -> float:
     """The ratio x of a Bond number r^2 rho g/sigma."""
     from scipy.optimize import brentq  # slow to load, and few files need it
 
-    return float(brentq(lambda x: x**3 - bond * np.polyval(_FIT, x), 0.0, _ABOVE, xtol=1e-15))
+    with library("the search for the drop's size"):
+        return float(brentq(lambda x: x**3 - bond * np.polyval(_FIT, x), 0.0, _ABOVE, xtol=1e-15))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from stackopt.arrays import Array
-from stackopt.errors import noting
+from stackopt.errors import library, noting
 from stackopt.physics import air
 from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.problem.model import AirLine, Nozzle, Tube
@@ -100,9 +100,10 @@ def _between(nozzle: Nozzle, turns: tuple[float, ...], values: Sequence[float]) 
         return np.array(values, dtype=float)
     from scipy.interpolate import PchipInterpolator  # slow to load, and few files need it
 
-    curve = PchipInterpolator(nozzle.turns, values)
     known = dict(zip(nozzle.turns, values, strict=True))
-    return np.array([known.get(t, float(curve(t))) for t in turns])
+    with library("the curve between turns"):
+        curve = PchipInterpolator(nozzle.turns, values)
+        return np.array([known.get(t, float(curve(t))) for t in turns])
 
 
 def _geometry(nozzle: Nozzle, turns: tuple[float, ...]) -> tuple[Array, Array]:

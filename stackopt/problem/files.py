@@ -12,7 +12,7 @@ from typing import Any
 
 import tomli  # compiled; the standard library's tomllib takes three times as long
 
-from stackopt.errors import Fault, ProblemError
+from stackopt.errors import LIMITS, Fault, ProblemError, StackoptError, library
 from stackopt.problem.constraints import kinds
 from stackopt.problem.keys import SIDE_SCHEMA
 from stackopt.problem.model import Problem
@@ -88,7 +88,8 @@ def source_at(name: str) -> Source:
 def problem_in(source: Source) -> Problem:
     """The problem that a file holds. Raises as `read` does."""
     try:
-        return _problem(source)
+        with library("reading the problem", of=LIMITS):
+            return _problem(source)
     except ProblemError as error:
         raise ProblemError(error.faults, source.name) from None
 
@@ -110,7 +111,10 @@ def _problem(source: Source) -> Problem:
         # Where the points' own file could not be read, that they lack is no fault of its own.
         faults += [f for f in error.faults if not (faults and f.key == "point")]
     if faults:
-        lines = lines_of(text, _is_json(name, text))[0]
+        try:
+            lines = lines_of(text, _is_json(name, text))[0]
+        except StackoptError:  # the faults are told all the same
+            lines = {}
         in_place = [placed(fault, lines, rows, points_file) for fault in faults]
         raise ProblemError(tuple(sorted(in_place, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
     problem._file = name
@@ -302,10 +306,11 @@ def lines_of(text: str, is_json: bool) -> tuple[dict[str, int], list[tuple[str, 
     >>> lines_of("[a]\nb = 1", False)[0]
     {'a': 1, 'a.b': 2}
     """
-    import tree_sitter
+    with library("the search for lines"):
+        import tree_sitter
 
-    grammar = import_module("tree_sitter_json" if is_json else "tree_sitter_toml")
-    root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(_plain(text, is_json)).root_node
+        grammar = import_module("tree_sitter_json" if is_json else "tree_sitter_toml")
+        root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(_plain(text, is_json)).root_node
     lines: dict[str, int] = {}
     again: list[tuple[str, int]] = []
     seen: set[str] = set()
@@ -375,9 +380,10 @@ def text_of(problem: Problem, file: str) -> str:
     data = problem.to_dict()
     if file.lower().endswith(".json"):
         return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
-    import tomli_w
+    with library("writing TOML"):
+        import tomli_w
 
-    return tomli_w.dumps(data)
+        return tomli_w.dumps(data)
 
 
 # The schema
@@ -388,7 +394,8 @@ def schema() -> dict[str, Any]:
     >>> schema()["properties"]["points"]["type"]
     'string'
     """
-    whole = Problem.model_json_schema()
+    with library("writing the schema"):
+        whole = Problem.model_json_schema()
     whole = {"$schema": "https://json-schema.org/draft/2020-12/schema", **whole, "title": "stackopt problem"}
     tolerance = whole["$defs"]["Point"]["properties"]["tolerance"]
     whole["$defs"]["Point"]["properties"]["tolerance"] = {"anyOf": [tolerance, SIDE_SCHEMA]}

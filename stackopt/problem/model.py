@@ -22,7 +22,7 @@ from pydantic import (
 )
 
 from stackopt import units
-from stackopt.errors import OutOfRange, ProblemError
+from stackopt.errors import LIMITS, OutOfRange, ProblemError, library
 from stackopt.physics import drops, exposure
 from stackopt.problem.constraints import Constraint, read_constraint
 from stackopt.problem.keys import (
@@ -335,12 +335,13 @@ class Problem(Part):
     def _every_fault(cls, data: Any, handler: ModelWrapValidatorHandler["Problem"]) -> "Problem":
         from stackopt.problem import rules  # imports these models
 
-        try:
-            problem = handler(data)
-        except ValidationError as error:
-            faults = rules.every_fault(data) or rules.raw_faults(error)
-        else:
-            faults = rules.broken(problem)
+        with library("reading the problem", of=LIMITS):
+            try:
+                problem = handler(data)
+            except ValidationError as error:
+                faults = rules.every_fault(data) or rules.raw_faults(error)
+            else:
+                faults = rules.broken(problem)
         if faults:
             raise ProblemError(tuple(faults))
         return problem

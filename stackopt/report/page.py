@@ -12,7 +12,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from stackopt.errors import StackoptError, known
+from stackopt.errors import StackoptError, known, library
 from stackopt.problem.branches import OUTLET
 from stackopt.report import drawings
 from stackopt.report.terminal import status_words
@@ -120,6 +120,11 @@ def page(result: "Result", today: date) -> str:
     Raises StackoptError where a library that it needs is missing.
     """
     need()
+    with library("the page"):
+        return _page(result, today)
+
+
+def _page(result: "Result", today: date) -> str:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 

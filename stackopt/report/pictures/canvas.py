@@ -9,7 +9,7 @@ from html import escape
 from typing import Any
 from xml.etree import ElementTree
 
-from stackopt.errors import StackoptError
+from stackopt.errors import StackoptError, library
 
 WIDE = 760  # px
 INK, GREY, BAND, PALE = "#1b1b1b", "#565656", "#d4d4d4", "#e2e2e2"
@@ -77,7 +77,7 @@ def draw(name: str, title: str, told: str, height: float, paint: Callable[[Pen],
     except ImportError:
         raise StackoptError("the pictures need matplotlib, which is not installed: "
                             "pip install 'stackopt[report]'") from None  # fmt: skip
-    with warnings.catch_warnings(), matplotlib.rc_context():
+    with library("the picture"), warnings.catch_warnings(), matplotlib.rc_context():
         warnings.simplefilter("ignore")  # letters that matplotlib's own font lacks: the reader's fonts have them
         matplotlib.rcdefaults()
         matplotlib.rcParams.update({"svg.fonttype": "none", "svg.hashsalt": name, "text.parse_math": False,
