@@ -19,7 +19,6 @@ from typing import Annotated, Any
 import typer
 
 from stackopt.errors import Fault, ProblemError, StackoptError, foreseen
-from stackopt.version import VERSION
 from stackopt.writing import PAGE, make_folder, names_in, place_of, replace, write_new
 
 UsageError: Any = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
@@ -86,13 +85,16 @@ def _faults(error: StackoptError, file: str | None, as_json: bool, lines: bool =
 
 def _version(wanted: bool) -> None:
     if wanted:
-        _print(f"stackopt {VERSION}")
+        from stackopt.installed import versions
+
+        _print("\n".join(f"{name} {version}" for name, version in versions().items()))
         raise typer.Exit
 
 
 @app.callback()
 def _main(version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True,
-                                                help="Print the version.")] = False) -> None:  # fmt: skip
+                                                help="Print the versions that a bug report needs.")] = False
+          ) -> None:  # fmt: skip
     pass
 
 

@@ -10,7 +10,7 @@ import stackopt
 PACKAGE = Path(stackopt.__file__).parent
 # In the order of the flow: a file imports only from files that stand before it.
 FLOW = [
-    "version", "errors", "writing", "arrays",
+    "version", "installed", "errors", "writing", "arrays",
     "physics.dosing", "physics.spray", "physics.atmospheres", "physics.air", "physics.drops",
     "physics.oil", "physics.atomising", "physics.exposure", "physics.energy", "physics.reservoir", "physics.weighing",
     "units", "problem.keys", "problem.constraints", "problem.model", "problem.branches", "problem.rules",
