@@ -1,6 +1,7 @@
 """The command line: exit codes, what goes to which stream, nothing that a terminal or pipe trips over."""
 
 import copy
+import importlib
 import json
 import os
 import random
@@ -350,8 +351,25 @@ def test_schema_is_json(run):
 
 
 def test_version(run):
+    """The first line is the version; the others say what a bug report needs, with the versions that are imported."""
     got = run("--version")
-    assert (got.code, got.out, got.err) == (0, f"stackopt {VERSION}\n", "")
+    first, *rest = got.out.splitlines()
+    assert (got.code, first, got.err) == (0, f"stackopt {VERSION}", "")
+    said = dict(line.split(" ", 1) for line in rest)
+    assert said["Python"].split()[0] == sys.version.split()[0] and sys.platform in said["platform"].lower()
+    modules = {"numpy": "numpy", "scipy": "scipy", "pulp": "pulp", "pydantic": "pydantic", "pint": "pint",
+               "typer": "typer", "jinja2": "jinja2", "matplotlib": "matplotlib"}  # fmt: skip
+    assert {name: said[name] for name in modules} == {
+        name: importlib.import_module(module).__version__ for name, module in modules.items()}
+    assert said["HiGHS"] in said["highspy"]
+
+
+def test_version_where_the_solver_cannot_be_loaded_and_a_library_is_missing(run, monkeypatch):
+    monkeypatch.setitem(sys.modules, "highspy", None)
+    monkeypatch.setattr("stackopt.installed.NEEDED", ("numpy", "no-such-library"))
+    got = run("--version")
+    assert got.code == 0 and "no-such-library not installed\n" in got.out
+    assert "HiGHS not usable, ModuleNotFoundError" in got.out
 
 
 COMMANDS = [command.name or command.callback.__name__ for command in cli.app.registered_commands]
