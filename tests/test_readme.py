@@ -94,11 +94,12 @@ def used(data):
 
 def test_every_key_of_the_schema_is_used_in_a_problem_that_tests_solve_or_read():
     files = [tomllib.loads(path.read_text()) for path in (ROOT / "problems").glob("*.toml")]
-    tubed = full()
-    tubed["air"]["line"] = {"length": "6 m", "bore": "14 mm"}
-    assert stackopt.Problem(**full()) and stackopt.Problem(**tubed)
+    other = full()
+    other["air"]["line"] = {"length": "6 m", "bore": "14 mm"}
+    other["solve"]["time_limit"] = "30 s"
+    assert stackopt.Problem(**full()) and stackopt.Problem(**other)
     for table in TABLES:
-        known = {key for data in (*files, full(), tubed) if table in data for key in used({table: data[table]})}
+        known = {key for data in (*files, full(), other) if table in data for key in used({table: data[table]})}
         wanted = {table, *keys_of(SCHEMA["properties"][table])}
         assert wanted <= known, (table, wanted - known)
 
