@@ -59,13 +59,13 @@ def settled(stack: Stack, screws: tuple[int | None, ...], drive: float) -> tuple
         found = flows(pressure)
         return float(many @ found[:-1]) + drive - float(found[-1])
 
-    from scipy.optimize import brentq  # slow to load, and few files need it
-
     if short(OUTLET) >= 0:
         return OUTLET, flow
     if short(stack.pressure) <= 0:  # nothing flows
         return stack.pressure, flow
     with library("the search for the stack's pressure"):
+        from scipy.optimize import brentq  # slow to load, and few files need it
+
         pressure = float(brentq(short, OUTLET, stack.pressure, xtol=1e-14, rtol=1e-14))
     flow[point] = flows(pressure)[:-1][of]
     return pressure, flow

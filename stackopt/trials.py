@@ -168,7 +168,8 @@ class Window:
             return []
         if not self.complete:
             return None
-        from scipy.optimize import Bounds, LinearConstraint, milp  # slow to load, and only needed here
+        with library("the search for doubtful trials", SolverError):
+            from scipy.optimize import Bounds, LinearConstraint, milp  # slow to load, and only needed here
 
         # In an order that the rows of the file do not change; among equal counts the earlier ones.
         trials = sorted({t for one in self.contradictions for t in one},

@@ -422,12 +422,12 @@ def _share_u(mark: str, share: float, full: str | None, means: dict[str, _Mean])
 
 def _rising(means: dict[str, _Mean], groups: dict[str, list[Run]]) -> dict[str, float]:
     """Outputs that never fall from mark to mark, nearest to the means by least squares, weighed by 1 / u^2."""
-    from scipy.optimize import isotonic_regression  # slow to load, and few ask for it
-
     volumes = np.array([mean.volume for mean in means.values()])
     sure = [(mean.volume / mean.u) ** 2 / mean.volume**2 for mean in means.values() if mean.u]
     weights = sure if len(sure) == len(means) else [float(len(groups[mark])) for mark in means]
     with library("the fit of rising shares"):
+        from scipy.optimize import isotonic_regression  # slow to load, and few ask for it
+
         fitted = isotonic_regression(volumes, weights=np.array(weights) / max(weights)).x
     # A mark that the fit leaves alone keeps its mean to the last digit.
     return {mark: mean.volume if math.isclose(v, mean.volume, rel_tol=1e-12) else float(v)

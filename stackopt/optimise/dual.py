@@ -57,8 +57,9 @@ class Rules(RuleRows):
 
         `part` is of that rate alone; `cost` and `usable` are [points, options]; `excess` is the most that X may be.
         """
-        from scipy.optimize import linprog  # half as long to load as all the rest; few machines need it
-        from scipy.sparse import coo_array
+        with library("the solver of the relaxation", SolverError):
+            from scipy.optimize import linprog  # half as long to load as all the rest; few machines need it
+            from scipy.sparse import coo_array
 
         place = np.cumsum(usable.ravel()).reshape(usable.shape) - 1
         flags = {flag: n for n, flag in enumerate(dict.fromkeys(f for row in self.rows for f in row.flags))}

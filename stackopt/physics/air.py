@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stackopt.arrays import Array, Values
-from stackopt.errors import OutOfRange
+from stackopt.errors import OutOfRange, library
 from stackopt.physics.atmospheres import ANR_DENSITY, ANR_TEMPERATURE, ATMOSPHERE, GAS_CONSTANT, kelvin
 
 IDEAL_RATIO = 0.528282  # critical ratio of an ideal nozzle, (2/2.4)^3.5
@@ -354,8 +354,8 @@ def friction_factor(flow: Values, bore: Values, roughness: Values = 0.0015, temp
     if np.any((reynolds > 2300) & (reynolds < 4000)):
         warnings.warn("tube friction: flow between laminar and turbulent", OutOfRange, stacklevel=2)
     rough, smooth, scale = roughness / (3.7 * bore), 2.51 / reynolds, 2 / np.log(10)
-    from scipy.special import wrightomega  # slow to load, and few need it
-
+    with library("Wright's function"):
+        from scipy.special import wrightomega  # slow to load, and few need it
     # x = 1/sqrt(f) of x = -scale ln(rough + smooth x), by Wright's function, w + ln w = z.
     shift = rough / (scale * smooth)
     root = scale * (wrightomega(shift - np.log(scale * smooth)) - shift)

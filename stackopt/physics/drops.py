@@ -74,7 +74,7 @@ def drop_volume(surface_tension: Values, density: Values, tip: Values) -> Array:
 @np.vectorize(otypes=[float])
 def _ratio(bond: float) -> float:
     """The ratio x of a Bond number r^2 rho g/sigma."""
-    from scipy.optimize import brentq  # slow to load, and few files need it
-
     with library("the search for the drop's size"):
+        from scipy.optimize import brentq  # slow to load, and few files need it
+
         return float(brentq(lambda x: x**3 - bond * np.polyval(_FIT, x), 0.0, _ABOVE, xtol=1e-15))

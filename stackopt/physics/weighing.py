@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from stackopt.arrays import Array, Values
-from stackopt.errors import OutOfRange
+from stackopt.errors import OutOfRange, library
 
 STANDARD_PRESSURE = 1.013  # bar absolute
 WEIGHTS = 8.0  # density of the weights that balances are adjusted with, g/mL
@@ -244,7 +244,8 @@ def grubbs_limit(count: int, level: float = 0.05) -> float:
     """
     if count < 3:
         raise ValueError("three values at least")
-    from scipy.special import stdtrit  # slow to load, and few need it
+    with library("the t distribution"):
+        from scipy.special import stdtrit  # slow to load, and few need it
 
     t = stdtrit(count - 2, 1 - level / (2 * count))
     return float((count - 1) / np.sqrt(count) * np.sqrt(t**2 / (count - 2 + t**2)))

@@ -98,10 +98,10 @@ def _between(nozzle: Nozzle, turns: tuple[float, ...], values: Sequence[float]) 
     """
     if turns == nozzle.turns or len(values) < 2:
         return np.array(values, dtype=float)
-    from scipy.interpolate import PchipInterpolator  # slow to load, and few files need it
-
     known = dict(zip(nozzle.turns, values, strict=True))
     with library("the curve between turns"):
+        from scipy.interpolate import PchipInterpolator  # slow to load, and few files need it
+
         curve = PchipInterpolator(nozzle.turns, values)
         return np.array([known.get(t, float(curve(t))) for t in turns])
 
