@@ -1,9 +1,12 @@
 """What can go wrong, as exceptions that carry their parts and their exit code."""
 
+import difflib
+import functools
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice, pairwise
 from typing import Any
 
 
@@ -25,6 +28,47 @@ class Fault:
             part for part in (f"line {self.line}" if self.line else None, self.key) if part is not None
         )
         return f"{place + ': ' if place else ''}found {self.found}; expected {self.expected}"
+
+
+FAULTS_LIMIT = 1000  # that are listed of one file
+_LIKE = 40  # letters that are compared of a name
+
+
+class Faults(list[Fault]):
+    """Faults as they are found. More than anyone reads raise `ProblemError`, with as many as are listed."""
+
+    def append(self, fault: Fault) -> None:
+        """Note one."""
+        if len(self) == FAULTS_LIMIT:
+            raise ProblemError((*self, Fault(None, f"more than {FAULTS_LIMIT:,} faults", "these put right first")))
+        super().append(fault)
+
+    def extend(self, faults: Iterable[Fault]) -> None:
+        """Note some."""
+        for fault in faults:
+            self.append(fault)
+
+    def __iadd__(self, faults: Iterable[Fault]) -> "Faults":
+        self.extend(faults)
+        return self
+
+
+def nearest(word: str, known: Iterable[str], alike: float = 0.0) -> str | None:
+    """The name most like a word; of long names their start counts, of many names the first 300.
+
+    >>> nearest("drip", ["density", "drop", "tip"])
+    'drop'
+    """
+    names = {name[:_LIKE]: name for name in map(str, islice(known, 300))}
+    pairs = _pairs(word[:_LIKE])
+    some = sorted(names, key=lambda name: -len(pairs & _pairs(name)))[:5]  # to compare all of them takes long
+    near = difflib.get_close_matches(word[:_LIKE], some, n=1, cutoff=alike)
+    return names[near[0]] if near else None
+
+
+@functools.lru_cache(maxsize=1024)
+def _pairs(text: str) -> frozenset[tuple[str, str]]:
+    return frozenset(pairwise(text))
 
 
 class StackoptError(Exception):

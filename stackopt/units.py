@@ -9,13 +9,13 @@ Air in litres or cubic metres is at ANR (ISO 8778: 20 degC, 100 kPa); normal lit
 amount of gas, p V / T. Pressures are gauge against 101.325 kPa unless the unit says absolute.
 """
 
-import difflib
 import functools
 import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from stackopt.errors import nearest
 from stackopt.physics.atmospheres import ATMOSPHERE
 
 # One registry line a unit: pint's own syntax, each dimension with its base unit first.
@@ -325,12 +325,16 @@ def possible(value: float) -> bool:
 
 def _what_instead(unit: str, kind: str, example: str) -> str:
     for word, advice in _ADVICE.items():
-        if re.search(rf"(?<![A-Za-z]){word}(?![A-Za-z])", unit) and word not in units_of(kind):
+        if re.search(rf"(?<![A-Za-z]){word}(?![A-Za-z])", unit) and word not in _all_units(kind):
             return advice
-    spellings = list(units_of(kind))
-    near = [s for s in spellings if s.lower() == unit.lower()]
-    near = near or difflib.get_close_matches(unit, spellings, n=1, cutoff=0.75)
-    return f"a unit of {kind}, {example}" + (f"; did you mean '{near[0]}'?" if near else "")
+    spellings = _all_units(kind)
+    near = next((s for s in spellings if s.lower() == unit.lower()), None) or nearest(unit, spellings, 0.75)
+    return f"a unit of {kind}, {example}" + (f"; did you mean '{near}'?" if near else "")
+
+
+@functools.cache
+def _all_units(kind: str) -> list[str]:
+    return list(units_of(kind))
 
 
 _SHARE = re.compile(rf"({_NUMBER})[ \t]*%", re.ASCII)

@@ -97,11 +97,10 @@ class Constraint(Part):
 
     def faults(self, machine: Machine) -> Iterator[Fault3]:
         """What is wrong between its keys, or with them on that machine, as (key, found, expected)."""
-        known = {*machine.labels, *machine.tags}
         if getattr(self, "over", None) == ():
             yield "over", "an empty list", "at least one name"
         for name in self.names():
-            if name not in known:
+            if name not in machine.labels and name not in machine.tags:
                 yield ("over" if name in (getattr(self, "over", None) or ()) else "first" if
                        name == getattr(self, "first", None) else "second" if name == getattr(self, "second", None)
                        else "times"), repr(name)[:60], "the name or a tag of a point"  # fmt: skip
@@ -336,7 +335,8 @@ class Ratio(Compare):
 
 
 def _all_labels(machine: Machine, points: Iterable[str], of: str) -> list:
-    return sorted({label for point in points for label in machine.labels[point][of]})
+    lists = {id(labels): labels for point in points for labels in (machine.labels[point][of],)}  # many share one
+    return sorted({label for labels in lists.values() for label in labels})
 
 
 def _unknown_labels(machine: Machine, rule: Any, labels: Iterable, key: str) -> Iterator[Fault3]:

@@ -315,8 +315,8 @@ class Problem(Part):
     pumps: Annotated[dict[Name, Pump], Field(min_length=1)]
     nozzles: Annotated[dict[Name, Nozzle], Field(min_length=1)]
     air: Air
-    point: Annotated[tuple[Point, ...], Field(min_length=1, max_length=100_000, strict=False)]
-    constraint: Annotated[tuple[_Constraint, ...], Field(max_length=10_000, strict=False)] = ()
+    point: Annotated[tuple[Point, ...], Field(min_length=1, max_length=100_000, strict=False, fail_fast=True)]
+    constraint: Annotated[tuple[_Constraint, ...], Field(max_length=10_000, strict=False, fail_fast=True)] = ()
     cycle: Cycle | None = None
     oil_line: OilLine | None = None
     reservoir: Reservoir | None = None
