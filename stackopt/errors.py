@@ -2,12 +2,25 @@
 
 import difflib
 import functools
+import re
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice, pairwise
 from typing import Any
+
+# What a terminal obeys, or what hides or turns round other letters; halves of letters.
+HIDDEN = re.compile("[\0-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+
+
+def legible(text: str) -> str:
+    r"""A text for a terminal: what would not be seen as it is stands there as its escape.
+
+    >>> print(legible("red \x1b[31m"))
+    red \x1b[31m
+    """
+    return HIDDEN.sub(lambda hidden: hidden[0].encode("unicode_escape").decode(), text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +40,7 @@ class Fault:
         place = ", ".join(
             part for part in (f"line {self.line}" if self.line else None, self.key) if part is not None
         )
-        return f"{place + ': ' if place else ''}found {self.found}; expected {self.expected}"
+        return legible(f"{place + ': ' if place else ''}found {self.found}; expected {self.expected}")
 
 
 FAULTS_LIMIT = 1000  # that are listed of one file
@@ -95,7 +108,7 @@ class ProblemError(StackoptError):
         self.file = file
 
     def __str__(self) -> str:
-        where = f"{self.file}: " if self.file else ""
+        where = legible(f"{self.file}: ") if self.file else ""
         return "\n".join(f"{where}{fault}" for fault in self.faults)
 
 

@@ -3,8 +3,11 @@
 import gc
 import hashlib
 import json
+import os
 import re
+import stat
 import sys
+import time
 from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,7 +24,8 @@ from stackopt.problem.rules import found, path
 from stackopt.problem.sheet import PLAIN_NUMBER, header_faults, rows_of
 
 SIZE_LIMIT = 64 * 2**20
-DOTS_LIMIT = 10  # in a key: tomli takes time with their square
+PATIENCE = 5.0  # s, with a pipe that no one opens to write
+DOTS_LIMIT = 10  # in a key: tomllib takes time with their square
 VALUES_LIMIT = 100_000  # of one key
 _DOTTED = re.compile(r"[A-Za-z0-9_-]++(?:[ \t]*+\.[ \t]*+[A-Za-z0-9_-]++)*+")
 # A key that may be "points"; any escape might spell it.
@@ -143,10 +147,27 @@ def _bytes_of(name: str) -> bytes:
     try:
         if name == "-":
             return sys.stdin.buffer.read(SIZE_LIMIT + 1)
+        if stat.S_ISFIFO(os.stat(name).st_mode):
+            return _from_pipe(name)
         with open(name, "rb") as stream:
             return stream.read(SIZE_LIMIT + 1)
     except (OSError, ValueError) as error:
         raise _refuse(None, getattr(error, "strerror", None) or "no file", "a file that can be read") from None
+
+
+def _from_pipe(name: str) -> bytes:
+    """All that is written to a pipe, however long that takes; but one that no one opens is not waited for."""
+    until = time.monotonic() + PATIENCE
+    with open(os.open(name, os.O_RDONLY | os.O_NONBLOCK), "rb", buffering=0) as pipe:
+        while (first := pipe.read(SIZE_LIMIT + 1)) == b"":  # None where someone has it open and has not written yet
+            if time.monotonic() > until:
+                raise _refuse(None, "a pipe that nothing writes to", "a file that can be read")
+            time.sleep(0.02)
+        os.set_blocking(pipe.fileno(), True)
+        parts = [first or b""]
+        while (more := SIZE_LIMIT + 1 - sum(map(len, parts))) and (part := pipe.read(more)):
+            parts.append(part)
+    return b"".join(parts)
 
 
 def _decode(raw: bytes) -> str:

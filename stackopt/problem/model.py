@@ -43,6 +43,7 @@ from stackopt.problem.keys import (
     Share,
     Temperature,
     Time,
+    Title,
     Volume,
     ours,
     quantities_of,
@@ -309,7 +310,7 @@ class Problem(Part):
     fluid.kind: found 'oil'; expected 'neat oil', 'water mix' or 'vanishing'
     """
 
-    title: Annotated[str, Field(max_length=1000)] = ""
+    title: Title = ""
     fluid: Fluid
     generator: Generator
     pumps: Annotated[dict[Name, Pump], Field(min_length=1)]

@@ -3,7 +3,7 @@
 import bisect
 import functools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import islice, pairwise
 from typing import Annotated, Any, get_args, get_origin
 
@@ -14,7 +14,7 @@ from stackopt.errors import FAULTS_LIMIT, Fault, Faults, nearest
 from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.problem.branches import turns_of
 from stackopt.problem.constraints import Constraint, Machine, kind_named, kinds
-from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, given_in
+from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, alike, given_in
 from stackopt.problem.model import Problem
 
 TURNS = 100.0  # between the first and the last of a screw that is interpolated
@@ -369,6 +369,11 @@ def _points(problem: Problem) -> Iterator[Fault]:
 def _references(problem: Problem) -> Iterator[Fault]:
     points = [(i, point) for i, point in enumerate(problem.point or ()) if point]
     first: dict[str, int] = {}
+    for table, named in (("pumps", problem.pumps), ("nozzles", problem.nozzles)):
+        yield from _lookalikes(((table, name), name) for name in map(str, named or ()))
+    for name, pump in (problem.pumps or {}).items():
+        yield from _lookalikes((("pumps", name, "marks", mark), mark) for mark in map(str, (pump and pump.marks) or ()))
+    yield from _lookalikes((("point", i, "name"), point.name) for i, point in points if point.name is not None)
     for i, point in points:
         if point.name is not None and first.setdefault(point.name, i) != i:
             yield Fault(path(("point", i, "name")), found(point.name),
@@ -390,6 +395,14 @@ def _references(problem: Problem) -> Iterator[Fault]:
                                 + (f", perhaps '{near}'" if near else ""))  # fmt: skip
             if names and len(set(names)) < len(names):
                 yield Fault(path(("point", i, key)), found(names), "each name once")
+
+
+def _lookalikes(named: Iterable[tuple[tuple, str]]) -> Iterator[Fault]:
+    """Names that no one can tell apart; names that are equal are another fault."""
+    looks: dict[str, str] = {}
+    for place, name in named:
+        if looks.setdefault(alike(name), name) != name:
+            yield Fault(path(place), ascii(name)[:60], f"a name that can be told from {ascii(looks[alike(name)])[:60]}")
 
 
 def _measures(problem: Problem) -> Iterator[Fault]:
