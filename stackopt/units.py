@@ -291,7 +291,7 @@ def _read(text: str, kind: str) -> Quantity:
         raise ValueError(f"a unit of {kind}, {example}")
     known = _unit(unit, kind)
     if known is None:
-        raise ValueError(_what_instead(unit, kind, example))
+        raise UnknownUnit(unit, kind, example)
     factor, divisor, offset, counts = known
     value = number * factor / divisor + offset
     if abs(value) < 1e-12 * abs(offset):  # as 32 degF
@@ -321,6 +321,13 @@ def possible(value: float) -> bool:
     (True, False, False)
     """
     return value == 0 or 1 / LARGEST <= abs(value) <= LARGEST
+
+
+class UnknownUnit(ValueError):
+    """No unit of that kind; what was meant is looked for only when the words are asked for."""
+
+    def __str__(self) -> str:
+        return _what_instead(*self.args)
 
 
 def _what_instead(unit: str, kind: str, example: str) -> str:

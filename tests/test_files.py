@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from strategies import cases, raw
 
-from stackopt.errors import Fault, ProblemError
+from stackopt.errors import Fault, ProblemError, legible
 from stackopt.problem import files, model
 from stackopt.problem.files import read, schema
 from stackopt.problem.model import Problem
@@ -77,7 +77,7 @@ def faults_of(file):
     lines = str(error).splitlines()
     assert len(lines) == len(error.faults)
     for line, fault in zip(lines, error.faults, strict=True):
-        assert line == f"{file}: {fault}"
+        assert line == f"{legible(str(file))}: {fault}"
         assert f"found {fault.found}; expected {fault.expected}" in line
         assert "pydantic" not in line and "http" not in line and "Input should" not in line
         assert len(fault.found) < 120 and len(fault.expected) < 200

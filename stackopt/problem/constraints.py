@@ -11,7 +11,7 @@ An installed package adds a kind by a class under the entry-point group `stackop
 
 import functools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 
@@ -53,6 +53,13 @@ class Machine:
     labels: Mapping[str, Mapping[str, tuple]]  # [point][pump | mark | turns] what can be chosen there
     tags: Mapping[str, tuple[str, ...]]  # the points of each tag
     sizes: Mapping[str, float]  # what grams, drops and parts are, for units
+    _choices: dict[tuple, dict] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def choices(self, names: tuple[str, ...] | None, of: str) -> dict:
+        """What can be chosen at any of the points that names and tags stand for, rising; kept, as many rules ask."""
+        if (names, of) not in self._choices:
+            self._choices[names, of] = dict.fromkeys(_all_labels(self, self.points(names), of))
+        return self._choices[names, of]
 
     def points(self, names: Iterable[str] | None) -> tuple[str, ...]:
         """The points that names and tags stand for, each once, in the order of their names; None: all."""
@@ -340,10 +347,10 @@ def _all_labels(machine: Machine, points: Iterable[str], of: str) -> list:
 
 
 def _unknown_labels(machine: Machine, rule: Any, labels: Iterable, key: str) -> Iterator[Fault3]:
-    known = _all_labels(machine, machine.points(rule.over), rule.of)
+    known = machine.choices(rule.over, rule.of)
     for label in labels:
         if known and label not in known:
-            yield key, repr(label)[:60], f"{rule.of} of its points: {', '.join(map(str, known[:9]))}"
+            yield key, repr(label)[:60], f"{rule.of} of its points: {', '.join(map(str, [*known][:9]))}"
 
 
 BUILT_IN: dict[str, type[Constraint]] = {

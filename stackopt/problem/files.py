@@ -25,7 +25,7 @@ from stackopt.problem.sheet import PLAIN_NUMBER, header_faults, rows_of
 
 SIZE_LIMIT = 64 * 2**20
 PATIENCE = 5.0  # s, with a pipe that no one opens to write
-DOTS_LIMIT = 10  # in a key: tomllib takes time with their square
+DOTS_LIMIT = 10  # in a key: tomli takes time with their square
 VALUES_LIMIT = 100_000  # of one key
 _DOTTED = re.compile(r"[A-Za-z0-9_-]++(?:[ \t]*+\.[ \t]*+[A-Za-z0-9_-]++)*+")
 # A key that may be "points"; any escape might spell it.
@@ -222,7 +222,9 @@ def _parse_json(text: str) -> Any:
     except ValueError:
         raise _refuse(None, "a number of thousands of digits", "numbers that a machine can have") from None
     if doubles:
-        raise ProblemError(tuple(Fault(key, "the same key twice", "each key once", at) for key, at in twice_in(text)))
+        faults = Faults()
+        faults += (Fault(key[-2000:], "the same key twice", "each key once", at) for key, at in twice_in(text))
+        raise ProblemError(tuple(faults))
     return data
 
 

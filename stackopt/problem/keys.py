@@ -33,7 +33,7 @@ def ours(reader):
         try:
             return reader(value)
         except ValueError as fault:
-            raise PydanticCustomError("ours", "{expected}", {"expected": str(fault)}) from None
+            raise PydanticCustomError("ours", "{expected}", {"expected": fault}) from None
 
     return read
 

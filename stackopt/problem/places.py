@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import tomli
 
+from stackopt.errors import FAULTS_LIMIT
 from stackopt.problem.rules import path, under
 
 # A text that does not end is one to the end of its line or of the file: so nothing is looked at twice.
@@ -45,7 +46,7 @@ def lines_of(text: str, is_json: bool, wanted: Collection[str]) -> dict[str, int
 
 
 def twice_in(text: str) -> list[tuple[str, int]]:
-    r"""Keys of a JSON text that its table has already, and their lines.
+    r"""Keys of a JSON text that its table has already, and their lines; no more than are listed, and one.
 
     >>> twice_in('{"a": [{"b": 1,\n"b": 2}]}')
     [('a[1].b', 2)]
@@ -109,7 +110,7 @@ def _followed(text: str, is_json: bool, wanted: list[str]) -> tuple[dict[str, in
         elif token in ("=", ":"):
             if is_json:
                 top.step = _key(keys[0], True)
-                if top.step in top.keys:
+                if top.step in top.keys and len(twice) <= FAULTS_LIMIT:
                     twice.append((path(tuple(each.step for each in opened[1:])), at))
                 top.keys.add(top.step)
             top.value = None if top.place is None else note(keyed(top.place, keys), at)

@@ -107,6 +107,7 @@ def _read_value(field: Any, value: Any, place: tuple, faults: Faults) -> Any:
     if part is None:
         kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
         try:
+            _validate(kind, _start(value))  # where much is wrong, the rest is not looked at
             return _validate(kind, value)
         except ValidationError as error:
             faults += (_translate(one, value, place) for one in error.errors(include_url=False))
@@ -135,6 +136,12 @@ def _read_value(field: Any, value: Any, place: tuple, faults: Faults) -> Any:
         except ValidationError as error:
             faults += [_translate(one, key, (*place, key)) for one in error.errors(include_url=False)]
     return {key: read_part(part, item, (*place, key), faults) for key, item in value.items()}
+
+
+def _start(value: Any) -> Any:
+    if isinstance(value, list | tuple):
+        return value[: FAULTS_LIMIT + 1]
+    return dict(islice(value.items(), FAULTS_LIMIT + 1)) if isinstance(value, dict) else value
 
 
 def _parts_in(annotation: Any) -> tuple[type | None, type[Part] | None]:
@@ -175,7 +182,7 @@ def _translate(error: Any, value: Any, place: tuple) -> Fault:
     elif kind == "string_too_long":
         expected = f"at most {context['max_length']} characters"
     else:
-        expected = context.get("expected") or _TYPES.get(kind) or error["msg"]
+        expected = str(context.get("expected") or _TYPES.get(kind) or error["msg"])
     return Fault(path(place), found(value), expected)
 
 
