@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from stackopt.errors import LIMITS, Fault, ProblemError, library
+from stackopt.errors import LIMITS, Fault, Faults, ProblemError, library
 from stackopt.problem.files import text_in
 from stackopt.problem.model import Problem
 from stackopt.problem.sheet import read_rows, rows_of
@@ -60,7 +60,7 @@ def _read(problem: Problem, name: str, rising: bool, water: bool) -> Weighings |
         raise ProblemError((Fault("column", what, FORMS, line),))
     known, needed, of = (WEIGHING_COLUMNS, WEIGHING_NEEDED, "weighings") if weighed else (
         TRIAL_COLUMNS, TRIAL_NEEDED, "spray trials")  # fmt: skip
-    faults: list[Fault] = []
+    faults = Faults()
     if sprayed:
         faults += [Fault(option, "spray trials", "weighings: that is all it is for")
                    for option, given in (("--rising", rising), ("--water", water)) if given]  # fmt: skip

@@ -18,7 +18,7 @@ from typing import Annotated, Any
 
 import typer
 
-from stackopt.errors import Fault, ProblemError, StackoptError, foreseen
+from stackopt.errors import Fault, ProblemError, StackoptError, foreseen, legible
 from stackopt.writing import PAGE, make_folder, names_in, place_of, replace, write_new
 
 UsageError: Any = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
@@ -67,7 +67,7 @@ def _silence() -> None:
 
 
 def _say(text: str) -> None:
-    sys.stderr.write(text + "\n")
+    sys.stderr.write("\n".join(map(legible, text.split("\n"))) + "\n")
     sys.stderr.flush()
 
 
@@ -263,7 +263,7 @@ def solve(
     codes = []
     for number, file in enumerate(files):
         if not as_json and len(files) > 1:
-            _print(f"{'' if number == 0 else chr(10)}== {file}")
+            _print(f"{'' if number == 0 else chr(10)}== {legible(file)}")
         codes.append(_answer(file, stackopt.keep if keep else stackopt.solve, as_json, len(files) > 1, more))
         if codes[-1] == 130:
             break

@@ -1,14 +1,30 @@
 """What can go wrong, as exceptions that carry their parts and their exit code."""
 
+import difflib
+import functools
 import os
+import re
 import traceback
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice, pairwise
 from typing import Any, TypeVar
 
 T = TypeVar("T")
+
+# What a terminal obeys, or what hides or turns round other letters; halves of letters.
+HIDDEN = re.compile("[\0-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")
+
+
+def legible(text: str) -> str:
+    r"""A text for a terminal: what would not be seen as it is stands there as its escape.
+
+    >>> print(legible("red \x1b[31m"))
+    red \x1b[31m
+    """
+    return HIDDEN.sub(lambda hidden: hidden[0].encode("unicode_escape").decode(), text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +44,48 @@ class Fault:
         place = ", ".join(
             part for part in (f"line {self.line}" if self.line else None, self.key) if part is not None
         )
-        return f"{place + ': ' if place else ''}found {self.found}; expected {self.expected}"
+        return legible(f"{place + ': ' if place else ''}found {self.found}; expected {self.expected}")
+
+
+FAULTS_LIMIT = 1000  # that are listed of one file
+_LIKE = 40  # letters that are compared of a name
+
+
+class Faults(list[Fault]):
+    """Faults as they are found. More than anyone reads raise `ProblemError`, with as many as are listed."""
+
+    def append(self, fault: Fault) -> None:
+        """Note one."""
+        if len(self) == FAULTS_LIMIT:
+            raise ProblemError((*self, Fault(None, f"more than {FAULTS_LIMIT:,} faults", "these put right first")))
+        super().append(fault)
+
+    def extend(self, faults: Iterable[Fault]) -> None:
+        """Note some."""
+        for fault in faults:
+            self.append(fault)
+
+    def __iadd__(self, faults: Iterable[Fault]) -> "Faults":
+        self.extend(faults)
+        return self
+
+
+def nearest(word: str, known: Iterable[str], alike: float = 0.0) -> str | None:
+    """The name most like a word; of long names their start counts, of many names the first 300.
+
+    >>> nearest("drip", ["density", "drop", "tip"])
+    'drop'
+    """
+    names = {name[:_LIKE]: name for name in map(str, islice(known, 300))}
+    pairs = _pairs(word[:_LIKE])
+    some = sorted(names, key=lambda name: -len(pairs & _pairs(name)))[:5]  # to compare all of them takes long
+    near = difflib.get_close_matches(word[:_LIKE], some, n=1, cutoff=alike)
+    return names[near[0]] if near else None
+
+
+@functools.lru_cache(maxsize=1024)
+def _pairs(text: str) -> frozenset[tuple[str, str]]:
+    return frozenset(pairwise(text))
 
 
 # What any code may meet, as words.
@@ -60,7 +117,7 @@ class ProblemError(StackoptError):
         self.file = file
 
     def __str__(self) -> str:
-        where = f"{self.file}: " if self.file else ""
+        where = legible(f"{self.file}: ") if self.file else ""
         return "\n".join(f"{where}{fault}" for fault in self.faults)
 
 

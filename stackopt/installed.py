@@ -5,8 +5,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from stackopt.version import VERSION
 
-NEEDED = ("numpy", "scipy", "pulp", "highspy", "pydantic", "pint", "typer", "tomli", "tomli-w", "tree-sitter",
-          "tree-sitter-json", "tree-sitter-toml")  # fmt: skip
+NEEDED = ("numpy", "scipy", "pulp", "highspy", "pydantic", "pint", "typer", "tomli", "tomli-w")
 OPTIONAL = ("jinja2", "matplotlib", "distributed", "cbcbox")
 
 

@@ -7,7 +7,7 @@ is undecided.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice, product
@@ -17,7 +17,7 @@ import numpy as np
 
 from stackopt.errors import SolverError, known, library
 from stackopt.physics.dosing import dose
-from stackopt.problem.model import Problem
+from stackopt.problem.model import Point, Problem
 from stackopt.problem.rules import on_dial
 from stackopt.problem.sheet import Row, place_of
 from stackopt.proposals import Key, changed, inline, key_of, refusals
@@ -485,12 +485,14 @@ def measures_of(stack: Stack, i: int) -> tuple[tuple[str, ...], tuple[str, ...]]
 
 def read_trials(problem: Problem, stack: Stack, rows: Sequence[Row]) -> tuple[Trial, ...]:
     """The trials in the rows of a CSV file; what is wrong is put on the faults of the rows."""
-    return tuple(trial for row in rows if (trial := _trial(problem, stack, row)) is not None)
+    points, places = {p.name: p for p in problem.point}, {name: i for i, name in enumerate(stack.names)}
+    return tuple(trial for row in rows if (trial := _trial(problem, points, stack, places, row)) is not None)
 
 
-def _trial(problem: Problem, stack: Stack, row: Row) -> Trial | None:
+def _trial(problem: Problem, points: Mapping[str, Point], stack: Stack, places: Mapping[str, int], row: Row
+           ) -> Trial | None:  # fmt: skip
     row.text("point", "a point")
-    pump, point = place_of(problem, row)[:2] if "point" in row.cells else (None, None)
+    pump, point = place_of(problem, points, row)[:2] if "point" in row.cells else (None, None)
     marks = problem.pumps[pump].marks if pump else None
     mark = row.text("mark", "a mark") if marks is None else row.one_of("mark", marks, f"a mark of pump {pump}")
     rate = row.quantity("rate", "rate")
@@ -498,11 +500,10 @@ def _trial(problem: Problem, stack: Stack, row: Row) -> Trial | None:
     turns = row.number("turns", "1.5")
     if point is None:
         return None
-    i = stack.names.index(point)
+    i = places[point]
     if turns is not None and turns not in stack.turns[i]:
-        nozzle = next(p.nozzle for p in problem.point if p.name == point)
         some = ", ".join(f"{t:g}" for t in stack.turns[i][:9]) + (" ..." if len(stack.turns[i]) > 9 else "")
-        row.wrong("turns", f"turns of nozzle {nozzle} with flow: {some}")
+        row.wrong("turns", f"turns of nozzle {points[point].nozzle} with flow: {some}")
         turns = None
     if pump is None or mark is None or rate is None or seen is None or turns is None:
         return None

@@ -9,7 +9,6 @@ Air in litres or cubic metres is at ANR (ISO 8778: 20 degC, 100 kPa); normal lit
 amount of gas, p V / T. Pressures are gauge against 101.325 kPa unless the unit says absolute.
 """
 
-import difflib
 import functools
 import math
 import re
@@ -17,7 +16,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from stackopt.errors import library
+from stackopt.errors import library, nearest
 from stackopt.physics.atmospheres import ATMOSPHERE
 
 if TYPE_CHECKING:
@@ -297,7 +296,7 @@ def _read(text: str, kind: str) -> Quantity:
         raise ValueError(f"a unit of {kind}, {example}")
     known = _unit(unit, kind)
     if known is None:
-        raise ValueError(_what_instead(unit, kind, example))
+        raise UnknownUnit(unit, kind, example)
     factor, divisor, offset, counts = known
     value = number * factor / divisor + offset
     if abs(value) < 1e-12 * abs(offset):  # as 32 degF
@@ -329,14 +328,25 @@ def possible(value: float) -> bool:
     return value == 0 or 1 / LARGEST <= abs(value) <= LARGEST
 
 
+class UnknownUnit(ValueError):
+    """No unit of that kind; what was meant is looked for only when the words are asked for."""
+
+    def __str__(self) -> str:
+        return _what_instead(*self.args)
+
+
 def _what_instead(unit: str, kind: str, example: str) -> str:
     for word, advice in _ADVICE.items():
-        if re.search(rf"(?<![A-Za-z]){word}(?![A-Za-z])", unit) and word not in units_of(kind):
+        if re.search(rf"(?<![A-Za-z]){word}(?![A-Za-z])", unit) and word not in _all_units(kind):
             return advice
-    spellings = list(units_of(kind))
-    near = [s for s in spellings if s.lower() == unit.lower()]
-    near = near or difflib.get_close_matches(unit, spellings, n=1, cutoff=0.75)
-    return f"a unit of {kind}, {example}" + (f"; did you mean '{near[0]}'?" if near else "")
+    spellings = _all_units(kind)
+    near = next((s for s in spellings if s.lower() == unit.lower()), None) or nearest(unit, spellings, 0.75)
+    return f"a unit of {kind}, {example}" + (f"; did you mean '{near}'?" if near else "")
+
+
+@functools.cache
+def _all_units(kind: str) -> list[str]:
+    return list(units_of(kind))
 
 
 _SHARE = re.compile(rf"({_NUMBER})[ \t]*%", re.ASCII)

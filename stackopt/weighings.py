@@ -6,7 +6,7 @@ alike, however many strokes they have: the plain mean and s / sqrt(n) are right 
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from stackopt.errors import Fault, library
+from stackopt.errors import Fault, Faults, library
 from stackopt.physics import weighing
-from stackopt.problem.model import Problem
+from stackopt.problem.model import Point, Problem
 from stackopt.problem.sheet import Row, place_of
 from stackopt.proposals import Key, bare, changed, decimals, inline, key_of, refusals
 from stackopt.words import MIST, number
@@ -274,7 +274,7 @@ class Weighings:
         return weighings_text(self)
 
 
-def read_runs(problem: Problem, rows: Sequence[Row], water: bool, faults: list[Fault]) -> tuple[Run, ...]:
+def read_runs(problem: Problem, rows: Sequence[Row], water: bool, faults: Faults) -> tuple[Run, ...]:
     """The weighings in the rows of a CSV file; what is wrong is put on `faults`."""
     if not rows:
         return ()
@@ -285,12 +285,13 @@ def read_runs(problem: Problem, rows: Sequence[Row], water: bool, faults: list[F
     if "pump" not in rows[0].columns and "point" not in rows[0].columns:
         faults.append(Fault("column", "neither pump nor point", "one of them"))
     seen: dict[tuple[Any, ...], int] = {}
-    return tuple(run for row in rows if (run := _run(problem, row, per_gram, water, seen)) is not None)
+    points = {point.name: point for point in problem.point}
+    return tuple(run for row in rows if (run := _run(problem, points, row, per_gram, water, seen)) is not None)
 
 
-def _run(problem: Problem, row: Row, per_gram: float | None, water: bool, seen: dict[tuple[Any, ...], int]
-         ) -> Run | None:  # fmt: skip
-    pump, point, count = place_of(problem, row)
+def _run(problem: Problem, points: Mapping[str, Point], row: Row, per_gram: float | None, water: bool,
+         seen: dict[tuple[Any, ...], int]) -> Run | None:  # fmt: skip
+    pump, point, count = place_of(problem, points, row)
     known = problem.pumps[pump].marks if pump else None
     mark = row.text("mark", "a mark") if known is None else row.one_of("mark", known, f"a mark of pump {pump}")
     strokes = row.number("strokes", "200")

@@ -115,16 +115,6 @@ def test_where_a_library_fails_python_gets_one_of_ours_with_the_cause(folder, br
     assert caught.value.__cause__ is error
 
 
-@pytest.mark.parametrize("error", [RuntimeError("grammar"), ImportError("no wheel"), MemoryError()],
-                         ids=lambda error: type(error).__name__)  # fmt: skip
-def test_without_the_lines_of_a_file_its_faults_are_told_all_the_same(folder, run, break_it, error):
-    (folder / "bad.toml").write_text("[fluid]\nkind = 'oil'\n")
-    break_it("tree_sitter:Parser", error)
-    found = run("solve", "bad.toml", "--json")
-    assert found.code == 2
-    assert ("fluid.kind", None) in {(fault["key"], fault["line"]) for fault in found.json["faults"]}
-
-
 @pytest.mark.parametrize("error", [MemoryError(), RecursionError("too deep")], ids=lambda error: type(error).__name__)
 @pytest.mark.parametrize("target,ask", [
     ("stackopt.problem.files:_parse", lambda: stackopt.read("drill-head.toml")),

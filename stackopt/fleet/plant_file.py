@@ -12,9 +12,10 @@ from stackopt import units
 from stackopt.beside.stock import duty_of
 from stackopt.errors import Fault, ProblemError
 from stackopt.problem.constraints import Distinct
-from stackopt.problem.files import lines_of, parse_toml, placed, read, text_in
+from stackopt.problem.files import parse_toml, placed, read, text_in
 from stackopt.problem.keys import AirFlow, AirFlowOrNone, Name, Part, Pressure, Share, Time, Volume
 from stackopt.problem.model import Problem
+from stackopt.problem.places import lines_of
 from stackopt.problem.rules import found, path, raw_faults, read_part
 from stackopt.stack import ROUNDING
 
@@ -149,7 +150,7 @@ def _works(name: str, text: str, data: dict[str, Any]) -> Works:
         Machine(own, part.file, problems[part.file], part.count, part.running, part.priority)
         for own, part in zip(names, tables, strict=True) if own and part.file in problems
     )  # fmt: skip
-    lines = lines_of(text, False)[0]
+    lines = lines_of(text, False, {fault.key for fault in faults if fault.key})
     own = sorted((placed(fault, lines, {}) for fault in faults), key=lambda f: f.line or 0)
     inside += _different_pumps(Path(name).resolve().parent, machines)
     if own or inside:
@@ -158,6 +159,7 @@ def _works(name: str, text: str, data: dict[str, Any]) -> Works:
     over = [path(("constraint", n)) for n, rule in enumerate(rules)
             if any(len(machines[m].offered) > _OFFERED for m in rule.machines)]  # fmt: skip
     if over:
+        lines = lines_of(text, False, over)
         raise ProblemError(tuple(placed(Fault(
             key, f"a machine with more than {_OFFERED} pumps to choose from", "fewer, or a rule over other machines"),
             lines, {}) for key in over))  # fmt: skip
@@ -281,7 +283,7 @@ def _different_pumps(folder: Path, machines: tuple[Machine, ...]) -> list[Fault]
                     fault = Fault(path(("pumps", name, key)), _told(mine, key), f"{_told(theirs, key)}, as "
                                   f"pumps.{name} has in {other.file}: a pump of one name is one variant")  # fmt: skip
                     text = text_in(str(folder / machine.file))
-                    lines = lines_of(text, machine.file.lower().endswith(".json"))[0]
+                    lines = lines_of(text, machine.file.lower().endswith(".json"), [fault.key])
                     faults.append(_inside(placed(fault, lines, {}), machine.file))
     return faults
 

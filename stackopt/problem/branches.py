@@ -98,12 +98,12 @@ def _between(nozzle: Nozzle, turns: tuple[float, ...], values: Sequence[float]) 
     """
     if turns == nozzle.turns or len(values) < 2:
         return np.array(values, dtype=float)
-    known = dict(zip(nozzle.turns, values, strict=True))
     with library("the curve between turns"):
         from scipy.interpolate import PchipInterpolator  # slow to load, and few files need it
 
-        curve = PchipInterpolator(nozzle.turns, values)
-        return np.array([known.get(t, float(curve(t))) for t in turns])
+        curve = PchipInterpolator(nozzle.turns, values)(turns)
+    known = dict(zip(nozzle.turns, values, strict=True))
+    return np.array([known.get(t, at) for t, at in zip(turns, curve.tolist(), strict=True)])
 
 
 def _geometry(nozzle: Nozzle, turns: tuple[float, ...]) -> tuple[Array, Array]:

@@ -11,7 +11,7 @@ An installed package adds a kind by a class under the entry-point group `stackop
 
 import functools
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 
@@ -55,6 +55,13 @@ class Machine:
     labels: Mapping[str, Mapping[str, tuple[Label, ...]]]  # [point][pump | mark | turns] what can be chosen there
     tags: Mapping[str, tuple[str, ...]]  # the points of each tag
     sizes: Mapping[str, float]  # what grams, drops and parts are, for units
+    _choices: dict[tuple, dict] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def choices(self, names: tuple[str, ...] | None, of: str) -> dict:
+        """What can be chosen at any of the points that names and tags stand for, rising; kept, as many rules ask."""
+        if (names, of) not in self._choices:
+            self._choices[names, of] = dict.fromkeys(_all_labels(self, self.points(names), of))
+        return self._choices[names, of]
 
     def points(self, names: Iterable[str] | None) -> tuple[str, ...]:
         """The points that names and tags stand for, each once, in the order of their names; None: all."""
@@ -99,11 +106,10 @@ class Constraint(Part):
 
     def faults(self, machine: Machine) -> Iterator[Fault3]:
         """What is wrong between its keys, or with them on that machine, as (key, found, expected)."""
-        known = {*machine.labels, *machine.tags}
         if getattr(self, "over", None) == ():
             yield "over", "an empty list", "at least one name"
         for name in self.names():
-            if name not in known:
+            if name not in machine.labels and name not in machine.tags:
                 yield ("over" if name in (getattr(self, "over", None) or ()) else "first" if
                        name == getattr(self, "first", None) else "second" if name == getattr(self, "second", None)
                        else "times"), repr(name)[:60], "the name or a tag of a point"  # fmt: skip
@@ -343,14 +349,15 @@ class Ratio(_Pair):
 
 
 def _all_labels(machine: Machine, points: Iterable[str], of: str) -> list[Label]:
-    return sorted({label for point in points for label in machine.labels[point][of]})
+    lists = {id(labels): labels for point in points for labels in (machine.labels[point][of],)}  # many share one
+    return sorted({label for labels in lists.values() for label in labels})
 
 
 def _unknown_labels(machine: Machine, rule: Any, labels: Iterable[Label], key: str) -> Iterator[Fault3]:
-    known = _all_labels(machine, machine.points(rule.over), rule.of)
+    known = machine.choices(rule.over, rule.of)
     for label in labels:
         if known and label not in known:
-            yield key, repr(label)[:60], f"{rule.of} of its points: {', '.join(map(str, known[:9]))}"
+            yield key, repr(label)[:60], f"{rule.of} of its points: {', '.join(map(str, [*known][:9]))}"
 
 
 BUILT_IN: dict[str, type[Constraint]] = {

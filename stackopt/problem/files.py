@@ -1,30 +1,33 @@
 """Problem files: TOML, JSON and points from CSV, with the line of every fault; and the JSON Schema."""
 
+import gc
 import hashlib
 import json
+import os
 import re
+import stat
 import sys
+import time
 from collections import Counter
 from dataclasses import dataclass, replace
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import tomli  # compiled; the standard library's tomllib takes three times as long
 
-from stackopt.errors import LIMITS, Fault, ProblemError, StackoptError, library
+from stackopt.errors import LIMITS, Fault, Faults, ProblemError, library
 from stackopt.problem.constraints import kinds
 from stackopt.problem.keys import SIDE_SCHEMA
 from stackopt.problem.model import Problem
-from stackopt.problem.rules import Place, found, path
+from stackopt.problem.places import TEXT_OR_REMARK, lines_of, twice_in
+from stackopt.problem.rules import found, path
 from stackopt.problem.sheet import PLAIN_NUMBER, header_faults, rows_of
 
 SIZE_LIMIT = 64 * 2**20
-# A chain of dotted keys takes tomli quadratic time.
-_DOTTED = re.compile(r"(?:[A-Za-z0-9_-]+[ \t]*\.[ \t]*){50}")
-_TEXT_OR_REMARK = re.compile(
-    r'''"""(?:[^\\]|\\.)*?"""|\'{3}.*?\'{3}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'|\#[^\n]*''', re.DOTALL
-)
+PATIENCE = 5.0  # s, with a pipe that no one opens to write
+DOTS_LIMIT = 10  # in a key: tomli takes time with their square
+VALUES_LIMIT = 100_000  # of one key
+_DOTTED = re.compile(r"[A-Za-z0-9_-]++(?:[ \t]*+\.[ \t]*+[A-Za-z0-9_-]++)*+")
 # A key that may be "points"; any escape might spell it.
 _MAY_NAME_POINTS = re.compile(rb"points[\"']?[ \t\r\n]*[=:.\]]|\\[uUx]")
 _NESTING = "tables or lists nested less deeply"
@@ -87,11 +90,16 @@ def source_at(name: str) -> Source:
 
 def problem_in(source: Source) -> Problem:
     """The problem that a file holds. Raises as `read` does."""
+    collects = gc.isenabled()
+    gc.disable()  # of a million small things that all stay, nothing is to be collected
     try:
         with library("reading the problem", of=LIMITS):
             return _problem(source)
     except ProblemError as error:
         raise ProblemError(error.faults, source.name) from None
+    finally:
+        if collects:
+            gc.enable()
 
 
 def _problem(source: Source) -> Problem:
@@ -111,10 +119,7 @@ def _problem(source: Source) -> Problem:
         # Where the points' own file could not be read, that they lack is no fault of its own.
         faults += [f for f in error.faults if not (faults and f.key == "point")]
     if faults:
-        try:
-            lines = lines_of(text, _is_json(name, text))[0]
-        except StackoptError:  # the faults are told all the same
-            lines = {}
+        lines = lines_of(text, _is_json(name, text), {fault.key for fault in faults if fault.key})
         in_place = [placed(fault, lines, rows, points_file) for fault in faults]
         raise ProblemError(tuple(sorted(in_place, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
     problem._file = name
@@ -143,10 +148,27 @@ def _bytes_of(name: str) -> bytes:
     try:
         if name == "-":
             return sys.stdin.buffer.read(SIZE_LIMIT + 1)
+        if stat.S_ISFIFO(os.stat(name).st_mode):
+            return _from_pipe(name)
         with open(name, "rb") as stream:
             return stream.read(SIZE_LIMIT + 1)
     except (OSError, ValueError) as error:
         raise _refuse(None, getattr(error, "strerror", None) or "no file", "a file that can be read") from None
+
+
+def _from_pipe(name: str) -> bytes:
+    """All that is written to a pipe, however long that takes; but one that no one opens is not waited for."""
+    until = time.monotonic() + PATIENCE
+    with open(os.open(name, os.O_RDONLY | os.O_NONBLOCK), "rb", buffering=0) as pipe:
+        while (first := pipe.read(SIZE_LIMIT + 1)) == b"":  # None where someone has it open and has not written yet
+            if time.monotonic() > until:
+                raise _refuse(None, "a pipe that nothing writes to", "a file that can be read")
+            time.sleep(0.02)
+        os.set_blocking(pipe.fileno(), True)
+        parts = [first or b""]
+        while (more := SIZE_LIMIT + 1 - sum(map(len, parts))) and (part := pipe.read(more)):
+            parts.append(part)
+    return b"".join(parts)
 
 
 def _decode(raw: bytes) -> str:
@@ -165,9 +187,13 @@ def parse_toml(text: str) -> dict[str, Any]:
     >>> parse_toml("a = 1")
     {'a': 1}
     """
-    bare = _TEXT_OR_REMARK.sub(lambda match: "x" + "\n" * match[0].count("\n"), text)
-    if dotted := _DOTTED.search(bare):
-        raise _refuse(bare.count("\n", 0, dotted.start()) + 1, "a key of 50 dots or more", "a shorter key")
+    bare = TEXT_OR_REMARK.sub(lambda match: "x" + "\n" * match[0].count("\n"), text)
+    for dotted in _DOTTED.finditer(bare):
+        if dotted[0].count(".") > DOTS_LIMIT:
+            line = bare.count("\n", 0, dotted.start()) + 1
+            raise _refuse(line, f"a key of more than {DOTS_LIMIT} dots", "a shorter key")
+    if max(part.count(",") for part in bare.split("=")) > VALUES_LIMIT:
+        raise _refuse(None, f"a list of more than {VALUES_LIMIT:,} values", "shorter lists")
     try:
         return tomli.loads(text)
     except tomli.TOMLDecodeError as error:
@@ -197,8 +223,9 @@ def _parse_json(text: str) -> Any:
     except ValueError:
         raise _refuse(None, "a number of thousands of digits", "numbers that a machine can have") from None
     if doubles:
-        again = lines_of(text, True)[1]
-        raise ProblemError(tuple(Fault(key, "the same key twice", "each key once", line) for key, line in again))
+        faults = Faults()
+        faults += (Fault(key[-2000:], "the same key twice", "each key once", at) for key, at in twice_in(text))
+        raise ProblemError(tuple(faults))
     return data
 
 
@@ -214,15 +241,17 @@ _LISTS = {"pump", "tags"}
 def _points(source: Source, points_file: Any, given_twice: bool, faults: list[Fault], sums: list[tuple[str, str]]
             ) -> tuple[list[dict[str, Any]] | None, dict[str, int]]:  # fmt: skip
     """The rows of the points' file as tables, and the line of each place in it."""
+    own = Faults()
     try:
         if given_twice:
             raise _refuse(None, "both 'points' and [[point]]", "one of them", "points")
         table = source.points(points_file)
         sums.append((points_file, hashlib.sha256(table).hexdigest()))
-        return _tables(rows_of(_decode(table)), points_file, faults)
+        tables = _tables(rows_of(_decode(table)), points_file, own)
+        faults += own
+        return tables
     except ProblemError as error:
-        inside = "" if error.faults[0].key == "points" else f"points in {found(points_file)}"
-        faults += [Fault(inside or f.key, f.found, f.expected, f.line) for f in error.faults]
+        faults += [replace(f, key=f.key or f"points in {found(points_file)}") for f in error.faults]
         return None, {}
 
 
@@ -245,13 +274,14 @@ def _beside(name: str, points_file: Any) -> bytes:
         raise _refuse(None, f"{found(points_file)}: {reason}", "a file that can be read", "points") from None
 
 
-def _tables(rows: list[tuple[int, list[str]]], points_file: str, faults: list[Fault]
+def _tables(rows: list[tuple[int, list[str]]], points_file: str, faults: Faults
             ) -> tuple[list[dict[str, Any]], dict[str, int]]:  # fmt: skip
     (_, header), *body = rows
     place = f" in {points_file}"
     while header and not header[-1]:
         header.pop()
     faults += header_faults(header, _COLUMNS, rows[0][0], "points", f"column{place}")
+    columns = {column: header.index(column) for column in dict.fromkeys(header) if column in _COLUMNS}
     tables, lines = [], {}
     for i, (line, cells) in enumerate(body):
         lines[path(("point", i))] = line
@@ -259,8 +289,8 @@ def _tables(rows: list[tuple[int, list[str]]], points_file: str, faults: list[Fa
             expected = f"{len(header)}, as the header has (is a decimal comma among them?)"
             faults.append(Fault(path(("point", i)) + place, f"{len(cells)} cells", expected, line))
         table: dict[str, Any] = {}
-        for k, (column, cell) in enumerate(zip(header, cells, strict=False)):
-            if cell and column in _COLUMNS and column not in header[:k]:
+        for column, k in columns.items():
+            if cell := cells[k] if k < len(cells) else "":
                 first, _, second = column.partition(".")
                 if second and isinstance(inner := table.setdefault(first, {}), dict):
                     inner[second] = _cell(column, cell)
@@ -298,76 +328,6 @@ def placed(fault: Fault, lines: dict[str, int], rows: dict[str, int], points_fil
     while key and key not in lines:
         key = key[: max(key.rfind("."), key.rfind("["), 0)]
     return Fault(fault.key, fault.found, fault.expected, lines.get(key))
-
-
-def lines_of(text: str, is_json: bool) -> tuple[dict[str, int], list[tuple[str, int]]]:
-    r"""Of a file that parses: the line of every key, by its place as in `rules.path`, and keys written again.
-
-    >>> lines_of("[a]\nb = 1", False)[0]
-    {'a': 1, 'a.b': 2}
-    """
-    with library("the search for lines"):
-        import tree_sitter
-
-        grammar = import_module("tree_sitter_json" if is_json else "tree_sitter_toml")
-        root = tree_sitter.Parser(tree_sitter.Language(grammar.language())).parse(_plain(text, is_json)).root_node
-    lines: dict[str, int] = {}
-    again: list[tuple[str, int]] = []
-    seen: set[str] = set()
-    counts: Counter[Place] = Counter()
-    todo: list[tuple[Any, Place]] = [(root, ())]
-    while todo:
-        node, place = todo.pop()
-        inner = node.named_children
-        if node.type in ("pair", "table", "table_array_element"):
-            steps = _json_key(inner[0]) if is_json else _toml_keys(inner[0])
-            for step in steps[:-1]:  # a table under [[point]] belongs to the last of them
-                place = _last(place, step, counts)
-            place = (*place, steps[-1])
-            if node.type == "table_array_element":
-                lines.setdefault(path(place), node.start_point[0] + 1)
-                counts[place] += 1
-                place = (*place, counts[place] - 1)
-            elif node.type == "table":
-                place = _last(place[:-1], place[-1], counts)
-            line = node.start_point[0] + 1
-            if lines.setdefault(path(place), line) != line or (is_json and path(place) in seen):
-                again.append((path(place), line))
-            seen.add(path(place))
-            inner = inner[1:]
-        elif node.type == "array":
-            items = [child for child in inner if child.type != "comment"]
-            for i, child in enumerate(items):
-                lines.setdefault(path((*place, i)), child.start_point[0] + 1)
-            todo += [(child, (*place, i)) for i, child in reversed(list(enumerate(items)))]
-            continue
-        todo += [(child, place) for child in reversed(inner)]
-    return lines, again
-
-
-def _plain(text: str, is_json: bool) -> bytes:
-    """What the grammar can read: json takes NaN and Infinity for numbers, the grammar does not."""
-    if is_json:
-        text = re.sub(r'"(?:[^"\\]|\\.)*"|-?Infinity|NaN', lambda m: m[0] if m[0][0] == '"' else "0", text)
-    return text.encode(errors="replace")
-
-
-def _last(place: Place, step: str | int, counts: Counter[Place]) -> Place:
-    full = (*place, step)
-    return (*full, counts[full] - 1) if counts[full] else full
-
-
-def _json_key(node: Any) -> list[str]:
-    return [json.loads(node.text.decode())]
-
-
-def _toml_keys(node: Any) -> list[str]:
-    table: Any = tomli.loads(node.text.decode() + " = 0")
-    keys = []
-    while isinstance(table, dict):
-        (key, table), = table.items()
-        keys.append(key)
-    return keys
 
 
 def text_of(problem: Problem, file: str) -> str:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from typing import Annotated, Any
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -16,6 +17,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from stackopt import units
+from stackopt.errors import HIDDEN
 
 _COLDEST = -273.15  # degC
 NEEDS = {"g": "a density under [fluid], to know what a gram is in mL",
@@ -32,7 +34,7 @@ def ours(reader: Callable[[Any], Any]) -> Callable[[Any], Any]:
         try:
             return reader(value)
         except ValueError as fault:
-            raise PydanticCustomError("ours", "{expected}", {"expected": str(fault)}) from None
+            raise PydanticCustomError("ours", "{expected}", {"expected": fault}) from None
 
     return read
 
@@ -116,9 +118,24 @@ def _deviation_reader(value: Any) -> float | units.Quantity:
 def _name_reader(value: Any) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > 1000:
         raise ValueError("a name of 1 to 1000 characters")
-    if any(unicodedata.category(c) in ("Cc", "Cs") for c in value):
+    if HIDDEN.search(value):
         raise ValueError("a name without control characters")
     return value
+
+
+def _title_reader(value: Any) -> Any:
+    if isinstance(value, str) and HIDDEN.search(value.translate(_BREAKS)):
+        raise ValueError("text without control characters")
+    return value
+
+
+def alike(name: str) -> str:
+    """What is the same for names that look the same, however their accents and blanks are written.
+
+    >>> alike("Du\u0308se  1") == alike("D\u00fcse\u00a01"), alike("a") == alike("A")
+    (True, False)
+    """
+    return name if name.isascii() and "  " not in name else " ".join(unicodedata.normalize("NFC", name).split())
 
 
 def _listed(value: Any) -> tuple[Any, ...]:
@@ -129,12 +146,14 @@ def _listed(value: Any) -> tuple[Any, ...]:
     return tuple(value)
 
 
+_BREAKS = str.maketrans("", "", "\n\r\t")  # which a title of several lines may have
 SIDE_SCHEMA = {
     "anyOf": [{"type": "number", "minimum": 0}, {"type": "string"}],
     "examples": ["10 %", 0.1, "1.2 mL/h"],
     "description": "a share, or an amount of the dose",
 }
 NAME_SCHEMA = {"type": "string", "minLength": 1, "maxLength": 1000}
+Title = Annotated[str, Field(max_length=1000), AfterValidator(ours(_title_reader))]
 Name = Annotated[str, PlainValidator(ours(_name_reader)), WithJsonSchema(NAME_SCHEMA)]
 Deviation = Annotated[
     float | units.Quantity,

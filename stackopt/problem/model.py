@@ -46,6 +46,7 @@ from stackopt.problem.keys import (
     Share,
     Temperature,
     Time,
+    Title,
     Volume,
     ours,
     quantities_of,
@@ -312,14 +313,14 @@ class Problem(Part):
     fluid.kind: found 'oil'; expected 'neat oil', 'water mix' or 'vanishing'
     """
 
-    title: Annotated[str, Field(max_length=1000)] = ""
+    title: Title = ""
     fluid: Fluid
     generator: Generator
     pumps: Annotated[dict[Name, Pump], Field(min_length=1)]
     nozzles: Annotated[dict[Name, Nozzle], Field(min_length=1)]
     air: Air
-    point: Annotated[tuple[Point, ...], Field(min_length=1, max_length=100_000, strict=False)]
-    constraint: Annotated[tuple[_Constraint, ...], Field(max_length=10_000, strict=False)] = ()
+    point: Annotated[tuple[Point, ...], Field(min_length=1, max_length=100_000, strict=False, fail_fast=True)]
+    constraint: Annotated[tuple[_Constraint, ...], Field(max_length=10_000, strict=False, fail_fast=True)] = ()
     cycle: Cycle | None = None
     oil_line: OilLine | None = None
     reservoir: Reservoir | None = None

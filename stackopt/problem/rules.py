@@ -1,20 +1,20 @@
 """What must hold between the keys of a problem, and every fault of one that is wrong."""
 
-import difflib
+import bisect
 import functools
 import math
-from collections.abc import Iterator
-from itertools import pairwise
+from collections.abc import Iterable, Iterator
+from itertools import islice, pairwise
 from typing import Annotated, Any, get_args, get_origin
 
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
 
 from stackopt import units
-from stackopt.errors import Fault
+from stackopt.errors import FAULTS_LIMIT, Fault, Faults, nearest
 from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.problem.branches import turns_of
 from stackopt.problem.constraints import Constraint, Fix, Label, Machine, kind_named, kinds
-from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, given_in
+from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, alike, given_in
 from stackopt.problem.model import Dial, Problem
 
 Place = tuple[str | int, ...]  # where a key stands, step by step
@@ -38,10 +38,12 @@ def path(parts: Place) -> str:
     >>> path(("point", 2, "air_flow", "min"))
     'point[3].air_flow.min'
     """
-    text = ""
-    for part in parts:
-        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
-    return text
+    return functools.reduce(under, parts, "")
+
+
+def under(place: str, part: str | int) -> str:
+    """The place of a key or list item in that of its table or list; of a key too long for a name, its start."""
+    return f"{place}[{part + 1}]" if isinstance(part, int) else f"{place}{'.' if place else ''}{part[:1000]}"
 
 
 def found(value: object) -> str:
@@ -64,9 +66,10 @@ def found(value: object) -> str:
 
 def every_fault(data: Any) -> list[Fault]:
     """All faults of `data`: those of single keys, then those between the keys that can be read."""
-    faults: list[Fault] = []
+    faults = Faults()
     problem = read_part(Problem, data, (), faults)
-    return faults + (broken(problem) if problem else [])
+    faults += broken(problem) if problem else []
+    return faults
 
 
 def raw_faults(error: ValidationError) -> list[Fault]:
@@ -75,7 +78,7 @@ def raw_faults(error: ValidationError) -> list[Fault]:
     return [Fault(path(tuple(e["loc"])) or None, found(e["input"]), e["msg"]) for e in errors]
 
 
-def read_part(part: type[Part], data: Any, place: Place, faults: list[Fault]) -> Any:
+def read_part(part: type[Part], data: Any, place: Place, faults: Faults) -> Any:
     """As much of `part` as can be read, each key alone, with None for what cannot."""
     if isinstance(data, part):
         return data
@@ -89,7 +92,7 @@ def read_part(part: type[Part], data: Any, place: Place, faults: list[Fault]) ->
             faults.append(Fault(path((*place, "kind")), what, f"one of {', '.join(kinds())}"))
             return None
         part = kind
-    faults += [_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields]
+    faults += (_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields)
     values = {}
     for name, field in part.model_fields.items():
         if name in data and not (data[name] is None and field.default is None):
@@ -102,19 +105,20 @@ def read_part(part: type[Part], data: Any, place: Place, faults: list[Fault]) ->
     return part.model_construct(_fields_set=written | {PARTLY}, **values)
 
 
-def _read_value(field: Any, value: Any, place: Place, faults: list[Fault]) -> Any:
+def _read_value(field: Any, value: Any, place: Place, faults: Faults) -> Any:
     container, part = _parts_in(field.annotation)
     if part is None:
         kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
         try:
+            _validate(kind, _start(value))  # where much is wrong, the rest is not looked at
             return _validate(kind, value)
         except ValidationError as error:
-            faults += [_translate(one, value, place) for one in error.errors(include_url=False)]
+            faults += (_translate(one, value, place) for one in error.errors(include_url=False))
             return None
     if container is None:
         readers: list[Any] = [item.func for item in field.metadata if isinstance(item, BeforeValidator)]
         full = readers[0](value) if readers else value
-        inner: list[Fault] = []
+        inner = Faults()
         read = read_part(part, full, place, inner)
         # A value that was written short has no keys of its own to point at.
         faults += inner if full is value else {Fault(path(place), f.found, f.expected): 0 for f in inner}
@@ -136,6 +140,12 @@ def _read_value(field: Any, value: Any, place: Place, faults: list[Fault]) -> An
         except ValidationError as error:
             faults += [_translate(one, key, (*place, key)) for one in error.errors(include_url=False)]
     return {key: read_part(part, item, (*place, key), faults) for key, item in value.items()}
+
+
+def _start(value: Any) -> Any:
+    if isinstance(value, list | tuple):
+        return value[: FAULTS_LIMIT + 1]
+    return dict(islice(value.items(), FAULTS_LIMIT + 1)) if isinstance(value, dict) else value
 
 
 def _parts_in(annotation: Any) -> tuple[type | None, type[Part] | None]:
@@ -176,18 +186,17 @@ def _translate(error: Any, value: Any, place: Place) -> Fault:
     elif kind == "string_too_long":
         expected = f"at most {context['max_length']} characters"
     else:
-        expected = context.get("expected") or _TYPES.get(kind) or error["msg"]
+        expected = str(context.get("expected") or _TYPES.get(kind) or error["msg"])
     return Fault(path(place), found(value), expected)
 
 
 def _unknown(part: type[Part], key: Any, value: Any, place: Place) -> Fault:
-    near = difflib.get_close_matches(str(key)[:100], part.model_fields, n=1, cutoff=0.0)
-    return Fault(path((*place, str(key))), "an unknown key", f"perhaps '{near[0]}'")
+    return Fault(path((*place, str(key))), "an unknown key", f"perhaps '{nearest(str(key), part.model_fields)}'")
 
 
 def broken(problem: Problem) -> list[Fault]:
     """What contradicts between the keys of a problem; parts that could not be read are None and passed over."""
-    faults: list[Fault] = []
+    faults = Faults()
     for rule in (_generator, _marks, _nozzles, _line, _fluid, _points, _references, _measures, _today, _constraints):
         faults += rule(problem)
     return faults
@@ -223,7 +232,7 @@ def _marks(problem: Problem) -> Iterator[Fault]:
             drift = (problem.generator.drift if problem.generator else None) or 0.0
             for label, spread in (pump.spread or {}).items():
                 place = path(("pumps", name, "spread")) + ("" if label == "*" else f".{label}")
-                if label not in (*pump.marks, "*"):
+                if label != "*" and label not in pump.marks:
                     yield Fault(place, found(label), f"a mark of the pump: {', '.join(list(pump.marks)[:9])}")
                 elif spread is not None and drift + spread >= 1:
                     yield Fault(place, f"{spread:g}", f"under 100 % together with the drift of {drift:g}")
@@ -370,6 +379,11 @@ def _points(problem: Problem) -> Iterator[Fault]:
 def _references(problem: Problem) -> Iterator[Fault]:
     points = [(i, point) for i, point in enumerate(problem.point or ()) if point]
     first: dict[str, int] = {}
+    for table, named in (("pumps", problem.pumps), ("nozzles", problem.nozzles)):
+        yield from _lookalikes(((table, name), name) for name in map(str, named or ()))
+    for name, pump in (problem.pumps or {}).items():
+        yield from _lookalikes((("pumps", name, "marks", mark), mark) for mark in map(str, (pump and pump.marks) or ()))
+    yield from _lookalikes((("point", i, "name"), point.name) for i, point in points if point.name is not None)
     for i, point in points:
         if point.name is not None and first.setdefault(point.name, i) != i:
             yield Fault(path(("point", i, "name")), found(point.name),
@@ -386,11 +400,19 @@ def _references(problem: Problem) -> Iterator[Fault]:
                 yield Fault(path(("point", i, key)), "an empty list", "at least one name")
             for name in names or ():
                 if known is not None and name not in known:
-                    near = difflib.get_close_matches(name[:100], map(str, known), n=1, cutoff=0.0)
+                    near = nearest(name, known)
                     yield Fault(path(("point", i, key)), found(name), f"a name under [{key}s]"
-                                + (f", perhaps '{near[0]}'" if near else ""))  # fmt: skip
+                                + (f", perhaps '{near}'" if near else ""))  # fmt: skip
             if names and len(set(names)) < len(names):
                 yield Fault(path(("point", i, key)), found(names), "each name once")
+
+
+def _lookalikes(named: Iterable[tuple[tuple, str]]) -> Iterator[Fault]:
+    """Names that no one can tell apart; names that are equal are another fault."""
+    looks: dict[str, str] = {}
+    for place, name in named:
+        if looks.setdefault(alike(name), name) != name:
+            yield Fault(path(place), ascii(name)[:60], f"a name that can be told from {ascii(looks[alike(name)])[:60]}")
 
 
 def _measures(problem: Problem) -> Iterator[Fault]:
@@ -441,6 +463,7 @@ def _measures(problem: Problem) -> Iterator[Fault]:
 
 def _today(problem: Problem) -> Iterator[Fault]:
     """What is set today must be something that can be set."""
+    turns = functools.cache(lambda name: _usable((problem.nozzles or {}).get(name)))
     for i, point in enumerate(problem.point or ()):
         now = point and point.now
         if not now or not point.pump or any(name not in (problem.pumps or {}) for name in point.pump):
@@ -456,11 +479,15 @@ def _today(problem: Problem) -> Iterator[Fault]:
             if now.mark not in marks:
                 some = ", ".join([*marks][:9])
                 yield Fault(path((*place, "mark")), found(now.mark), f"a mark of pump {pump}: {some}")
-        nozzle = (problem.nozzles or {}).get(point.nozzle)
-        usable = _usable(nozzle)
-        if usable and now.turns is not None and now.turns not in usable:
+        usable = turns(point.nozzle)
+        if usable and now.turns is not None and not _among(usable, now.turns):
             yield Fault(path((*place, "turns")), f"{now.turns:g}", f"turns of nozzle {point.nozzle} with flow: "
                         + ", ".join(f"{turns:g}" for turns in usable[:9]))  # fmt: skip
+
+
+def _among(rising: tuple[float, ...], value: float) -> bool:
+    at = bisect.bisect_left(rising, value)
+    return at < len(rising) and rising[at] == value
 
 
 def _usable(nozzle: Any) -> tuple[float, ...]:
@@ -477,10 +504,11 @@ def _constraints(problem: Problem) -> Iterator[Fault]:
     names: dict[str, int] = {}
     if not problem.constraint:
         return
+    turns = functools.cache(lambda name: bool(_usable(problem.nozzles[name])))
     whole = all(problem.point or (None,)) and problem.fluid and problem.pumps and problem.nozzles and all(
         point.name and point.pump and point.tags is not None and point.nozzle in problem.nozzles and all(
             problem.pumps.get(pump) and problem.pumps[pump].marks for pump in point.pump)
-        and _usable(problem.nozzles[point.nozzle]) for point in problem.point)  # fmt: skip
+        and turns(point.nozzle) for point in problem.point)  # fmt: skip
     machine = machine_of(problem) if whole else None
     dial = problem.generator.rate if problem.generator else None
     for i, rule in enumerate(problem.constraint):
@@ -494,7 +522,7 @@ def _constraints(problem: Problem) -> Iterator[Fault]:
                                   for key, field in type(rule).model_fields.items()):  # fmt: skip
             continue  # what it refers to, or a key of its own, could not be read and is listed already
         wrong = [Fault(f"{place}.{key}" if key else place, what, expected)
-                 for key, what, expected in rule.faults(machine)]  # fmt: skip
+                 for key, what, expected in islice(rule.faults(machine), FAULTS_LIMIT + 1)]  # fmt: skip
         yield from wrong
         if isinstance(rule, Fix) and rule.of == "rate" and not wrong and dial and not on_dial(dial, rule.rate):
             yield Fault(f"{place}.at", found(rule.at), "a rate of the dial")
@@ -504,10 +532,11 @@ def machine_of(problem: Problem) -> Machine:
     """What a problem offers to constraints."""
     labels: dict[str, dict[str, tuple[Label, ...]]] = {}
     tags: dict[str, list[str]] = {}
-    turns = {name: turns_of(problem.nozzles[name]) for name in {point.nozzle for point in problem.point}}
+    turns = functools.cache(lambda name: turns_of(problem.nozzles[name]))
+    marks = functools.cache(lambda pumps: tuple(dict.fromkeys(m for name in pumps for m in problem.pumps[name].marks)))
     for point in problem.point:
-        marks = dict.fromkeys(mark for name in point.pump for mark in problem.pumps[name].marks)
-        labels[point.name] = {"pump": tuple(point.pump), "mark": tuple(marks), "turns": turns[point.nozzle]}
+        pumps = tuple(point.pump)
+        labels[point.name] = {"pump": pumps, "mark": marks(pumps), "turns": turns(point.nozzle)}
         for tag in dict.fromkeys(point.tags):
             tags.setdefault(tag, []).append(point.name)
     return Machine(labels, {tag: tuple(names) for tag, names in tags.items()}, problem.sizes)

@@ -1,16 +1,15 @@
 """Tables from spreadsheets: rows of a CSV file, each cell with its line and column for what is wrong with it."""
 
 import csv
-import difflib
 import io
 import re
 from collections import Counter
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from stackopt import units
-from stackopt.errors import Fault, ProblemError
-from stackopt.problem.model import Problem
+from stackopt.errors import Fault, Faults, ProblemError, nearest
+from stackopt.problem.model import Point, Problem
 from stackopt.problem.rules import found
 
 PLAIN_NUMBER = re.compile(r"[+-]?[0-9]{1,25}(\.[0-9]{1,25})?([eE][+-]?[0-9]{1,3})?", re.ASCII)
@@ -52,8 +51,7 @@ def header_faults(header: Sequence[str], known: Sequence[str], line: int, of: st
     """
     for column, count in Counter(header).items():
         if column not in known:
-            near = difflib.get_close_matches(column[:100], known, n=1, cutoff=0.0)
-            yield Fault(key, found(column), f"a column of {of}, perhaps '{near[0]}'", line)
+            yield Fault(key, found(column), f"a column of {of}, perhaps '{nearest(column, known)}'", line)
         if count > 1:
             yield Fault(key, f"{found(column)} {count} times", "each column once", line)
 
@@ -65,7 +63,7 @@ class Row:
     line: int
     cells: dict[str, str]
     columns: Collection[str]
-    faults: list[Fault] = field(repr=False)
+    faults: Faults = field(repr=False)
 
     def wrong(self, column: str, expected: str, what: str | None = None) -> None:
         """Note a fault of a cell."""
@@ -83,8 +81,7 @@ class Row:
         cell = self.text(column, what if needed else None)
         if cell is None or cell in known:
             return cell
-        near = difflib.get_close_matches(cell[:100], known, n=1, cutoff=0.0)
-        some = f"{what}: {', '.join(list(known)[:9])}" if len(known) < 10 else f"{what}, perhaps '{near[0]}'"
+        some = f"{what}: {', '.join(known)}" if len(known) < 10 else f"{what}, perhaps '{nearest(cell, known)}'"
         self.wrong(column, some)
         return None
 
@@ -117,7 +114,7 @@ class Row:
         return float(cell)
 
 
-def read_rows(rows: list[tuple[int, list[str]]], known: Sequence[str], of: str, faults: list[Fault]) -> list[Row]:
+def read_rows(rows: list[tuple[int, list[str]]], known: Sequence[str], of: str, faults: Faults) -> list[Row]:
     """The rows under the header, cells by column; faults of the header and of rows that are too long are noted.
 
     >>> read_rows([(1, ["mark", "mass"]), (2, ["1", "2 g"])], ["mark", "mass"], "weighings", [])[0].cells
@@ -137,9 +134,11 @@ def read_rows(rows: list[tuple[int, list[str]]], known: Sequence[str], of: str, 
     return found_rows
 
 
-def place_of(problem: Problem, row: Row) -> tuple[str | None, str | None, int]:
-    """Pump, point (None: not by point) and number of pumps that a row speaks of; pump None where that is wrong."""
-    points = {point.name: point for point in problem.point}
+def place_of(problem: Problem, points: Mapping[str, Point], row: Row) -> tuple[str | None, str | None, int]:
+    """Pump, point (None: not by point) and number of pumps that a row speaks of; pump None where that is wrong.
+
+    `points` are those of the problem by name.
+    """
     named = row.one_of("point", points, "a point", needed=False)
     pump = row.one_of("pump", problem.pumps, "a name under [pumps]", needed=False)
     if "point" not in row.cells:

@@ -1,0 +1,64 @@
+"""Random problems by the search, by the model with two solvers and by the slow oracle: python .fuzz/compare.py.
+
+Every problem is solved by the search and tried out by the oracle, and modelled for HiGHS; every tenth, and each that
+cannot be met, for CBC too. Tells how many differ; one that does is printed as Python reads it. Exits 1 where any does.
+"""
+
+import argparse
+import sys
+from collections import Counter
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests"))
+
+import oracle
+from hypothesis import HealthCheck, Phase, given, seed, settings
+from strategies import cases
+from test_agreement import is_best, one_shot_is_best
+
+from stackopt.errors import SolverError
+
+
+def compared(case, counts):
+    """Whether all ways agree; `counts` is kept."""
+    counts["problems"] += 1
+    infeasible = oracle.best(case) is None
+    counts["infeasible"] += infeasible
+    ways = [("search", lambda: is_best(case, True)), ("highs", lambda: one_shot_is_best(case, "highs"))]
+    if infeasible or counts["problems"] % 10 == 0:
+        ways.append(("cbc", lambda: one_shot_is_best(case, "cbc")))
+    for name, ask in ways:
+        counts[name] += 1
+        try:
+            ask()
+        except SolverError:  # it says that it has no answer
+            counts[f"{name} gave up"] += 1
+        except Exception as error:
+            counts[f"{name} differs"] += 1
+            print(f"{name}: {type(error).__name__}: {str(error)[:300]}\n{case!r}", flush=True)
+
+
+def main():
+    """Compare so many and say how it went."""
+    asked = argparse.ArgumentParser()
+    asked.add_argument("--problems", type=int, default=5000)
+    asked.add_argument("--seed", type=int, default=1)
+    args = asked.parse_args()
+    counts = Counter()
+
+    @seed(args.seed)
+    @settings(max_examples=args.problems, database=None, deadline=None, phases=[Phase.generate],
+              suppress_health_check=list(HealthCheck))
+    @given(cases())
+    def each(case):
+        compared(case, counts)
+        if counts["problems"] % 250 == 0:
+            print(dict(counts), flush=True)
+
+    each()
+    print(dict(counts))
+    sys.exit(any(count for key, count in counts.items() if key.endswith("differs")))
+
+
+if __name__ == "__main__":
+    main()
