@@ -1,5 +1,6 @@
 """What is installed, with its versions: what a bug report needs."""
 
+import functools
 import platform
 from importlib.metadata import PackageNotFoundError, version
 
@@ -7,6 +8,17 @@ from stackopt.version import VERSION
 
 NEEDED = ("numpy", "scipy", "pulp", "highspy", "pydantic", "pint", "typer", "tomli", "tomli-w")
 OPTIONAL = ("jinja2", "matplotlib", "distributed", "cbcbox")
+
+
+@functools.cache
+def decisive() -> dict[str, str]:
+    """The versions that an answer may depend on, by name.
+
+    >>> list(decisive())
+    ['python', 'stackopt', 'numpy', 'scipy', 'pulp', 'highspy', 'pydantic', 'pint']
+    """
+    parts = ("numpy", "scipy", "pulp", "highspy", "pydantic", "pint")
+    return {"python": platform.python_version(), "stackopt": VERSION, **{part: version(part) for part in parts}}
 
 
 def versions() -> dict[str, str]:

@@ -16,6 +16,7 @@ from stackopt.beside.weighing_plan import WeighPlan, weigh_plan
 from stackopt.errors import LIMITS, known, library, noting
 from stackopt.explain import part_warnings, pin
 from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
+from stackopt.installed import decisive
 from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise import conflicts, coupled
 from stackopt.optimise.clash import confirmed, groups_conflict, hard_clash, tolerance_clash
@@ -380,7 +381,7 @@ class Result:
             **{name: block.to_dict() if block else None for name, block in (
                 ("oil_line", self.oil_line), ("reservoir", self.reservoir), ("energy", self.energy),
                 ("room", self.room), ("weigh_plan", self.weigh_plan))},
-            "solve": {"method": self.method, "seconds": self.seconds},
+            "solve": {"method": self.method, "seconds": self.seconds, "versions": decisive()},
         }
 
     def text(self, measures: str = "metric") -> str:

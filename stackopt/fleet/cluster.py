@@ -7,7 +7,6 @@ import functools
 import importlib.metadata
 import itertools
 import logging
-import platform
 import threading
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator
@@ -16,11 +15,11 @@ from typing import Any
 from stackopt.errors import Fault, ProblemError, StackoptError
 from stackopt.fleet.child import Lost
 from stackopt.fleet.pool import Child, cores
+from stackopt.installed import decisive
 
 AHEAD = 2  # pieces of work that wait for each thread of a worker
 PIECE = 1.0  # seconds of work that go to a worker at once, so that sending them costs little
 MOST = 500  # items at once
-_PARTS = ("stackopt", "numpy", "scipy", "pulp", "highspy", "pydantic", "pint", "distributed")
 _WAIT = 20.0  # seconds in which a cluster must be found and have a worker
 _here = threading.local()
 
@@ -34,7 +33,7 @@ class Mismatch(StackoptError):
 @functools.cache
 def versions() -> dict[str, str]:
     """The versions that must be the same everywhere, since answers could differ by them."""
-    return {"python": platform.python_version(), **{part: importlib.metadata.version(part) for part in _PARTS}}
+    return {**decisive(), "distributed": importlib.metadata.version("distributed")}
 
 
 def need() -> None:

@@ -13,8 +13,8 @@ from typing import Any
 
 from stackopt.errors import Fault, ProblemError, known
 from stackopt.fleet.answers import Answer, Machine
+from stackopt.installed import decisive
 from stackopt.problem.files import Source
-from stackopt.version import VERSION
 from stackopt.writing import ANSWER, PAGE, make_folder, names_in, not_writable, place_of, replace
 
 COLUMNS = ("file", "status", "exit", "in_tolerance", "rate_per_min", "mean_error", "worst_error", "excess",
@@ -47,7 +47,7 @@ def checksum(machine: Machine) -> str | None:
     if not isinstance(machine.source, Source):
         return None
     wish = with_fields(machine.wish, page=None)
-    parts = [VERSION.encode(), repr((wish, machine.wish.page is not None)).encode(), machine.source.data]
+    parts = [repr(decisive()).encode(), repr((wish, machine.wish.page is not None)).encode(), machine.source.data]
     beside = machine.source.table
     parts += [b"" if beside is None else beside if isinstance(beside, bytes) else str(beside).encode(),
               machine.old or b""]  # fmt: skip

@@ -14,6 +14,7 @@ from stackopt.fleet.plant_file import Works, read_works
 from stackopt.fleet.pool import cores
 from stackopt.fleet.sharing import Share, relaxed
 from stackopt.fleet.totals import FluidUse, PumpStock, fluids_of, stock_of_pumps
+from stackopt.installed import decisive
 from stackopt.judge import TIE
 from stackopt.optimise.outcome import TINY
 from stackopt.stack import Stack
@@ -296,7 +297,7 @@ class Plant:
             "pumps": [pump.to_dict() for pump in self.pumps],
             "warnings": self.warnings,
             "cautions": self.cautions,
-            "solve": {"method": self.method, "seconds": self.seconds},
+            "solve": {"method": self.method, "seconds": self.seconds, "versions": decisive()},
         }
 
     def text(self, width: int = 80) -> str:
