@@ -13,7 +13,8 @@ FILES = ["two-generators.toml", "free-dial.toml", "robust.toml", "short-air.toml
 
 def lines(threads, seed, files=FILES):
     """The answers of a process of its own, without what it took, as bytes."""
-    got = subprocess.run([sys.executable, "-m", "stackopt", "solve", *(str(PROBLEMS / file) for file in files), "--json"],
+    command = [sys.executable, "-m", "stackopt", "solve", *(str(PROBLEMS / file) for file in files), "--json"]
+    got = subprocess.run(command,
                          capture_output=True, env=os.environ | {
                              "OMP_NUM_THREADS": threads, "OPENBLAS_NUM_THREADS": threads, "PYTHONHASHSEED": seed},
                          check=False)  # fmt: skip
