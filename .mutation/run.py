@@ -1,0 +1,156 @@
+"""Small faults put into a module one at a time, and whether its tests notice: `run.py MODULE...`; see DEVELOPERS.md.
+
+Cosmic Ray makes the faults (mutants); each is tried in a copy of the project, by a fork of a process that has the
+libraries loaded already. Results are added to a file, a line a mutant; what is in there is not tried again.
+"""
+
+import argparse
+import difflib
+import json
+import os
+import random
+import re
+import shutil
+import signal
+import sys
+import tempfile
+import time
+import tomllib
+import traceback
+from pathlib import Path
+
+import highspy  # noqa: F401, loaded once, for all forks
+import pint  # noqa: F401
+import pulp  # noqa: F401
+import pydantic  # noqa: F401
+import pytest
+import scipy.optimize  # noqa: F401
+from cosmic_ray.mutating import MutationVisitor
+from cosmic_ray.plugins import get_operator, operator_names
+from hypothesis import HealthCheck, Phase, settings
+
+PROJECT = Path(__file__).resolve().parent.parent
+PLAN = tomllib.loads((Path(__file__).parent / "plan.toml").read_text())
+
+
+def mutants(module):
+    """Each mutant of a module's text: what it is called, and the text with it."""
+    text = (PROJECT / module).read_text()
+    for name in sorted(operator_names()):
+        if not any(re.fullmatch(pattern, name.removeprefix("core/")) for pattern in PLAN["operators"]):
+            continue
+        operator, number = get_operator(name)(), 0
+        while (changed := MutationVisitor.mutate_code(text, operator, number)) is not None:
+            yield f"{name.removeprefix('core/')} {number}", text, changed
+            number += 1
+
+
+class Unshrunk:
+    """Few examples, and none made smaller: that one fails is enough."""
+
+    def pytest_configure(self):
+        """Before the tests are read, which ask for the number of their examples."""
+        settings.register_profile("mutation", deadline=None, max_examples=16, derandomize=True, database=None,
+                                  suppress_health_check=list(HealthCheck), phases=[Phase.explicit, Phase.generate])
+        settings.load_profile("mutation")
+
+
+def tried(copy, tests, seconds, compiled=False):
+    """Run tests in a fork; "killed", "timeout" or "survived", and the seconds that it took.
+
+    With `compiled` Python keeps what it compiles, for later ones to be quick.
+    """
+    begun = time.monotonic()
+    child = os.fork()
+    if not child:
+        os.setsid()
+        os.nice(19)
+        os.chdir(copy)
+        sys.path.insert(0, str(copy))
+        sys.dont_write_bytecode = not compiled
+        silence = os.open(os.environ.get("MUTATION_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        os.dup2(silence, 1)
+        os.dup2(silence, 2)
+        try:
+            # One after the other, since to collect them all takes longer than most mutants live.
+            code = any(pytest.main(["-x", "--assert=plain", one], plugins=[Unshrunk()]) for one in tests)
+        except BaseException:
+            traceback.print_exc()
+            sys.stderr.flush()
+            code = 1
+        os._exit(int(code))
+    while time.monotonic() < begun + seconds:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            return ("survived" if status == 0 else "killed"), time.monotonic() - begun
+        time.sleep(0.02)
+    os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return "timeout", time.monotonic() - begun
+
+
+def changed_line(text, changed):
+    """What a mutant changes: the line's number, the line before and after."""
+    before, after = text.splitlines(), changed.splitlines()
+    number = next((k for k, (a, b) in enumerate(zip(before, after, strict=False)) if a != b), 0)
+    return number + 1, [line for line in difflib.ndiff(before[number : number + 1], after[number : number + 1])
+                        if line[:1] in "+-"]  # fmt: skip
+
+
+def run(module, copy, results, sample, again):
+    """Try the mutants of one module that are not in `results` yet, or `again` those that survived."""
+    plan = PLAN["modules"][module]
+    seen = {}
+    if results.exists():
+        for line in results.read_text().splitlines():
+            one = json.loads(line)
+            if one["module"] == module:
+                seen[one["mutant"]] = one
+    target = copy / module
+    every = list(mutants(module))
+    chosen = every if sample is None else random.Random(module).sample(every, min(sample, len(every)))
+    if again:
+        chosen = [one for one in every if one[0] in seen and seen[one[0]]["outcome"] == "survived"]
+    tried(copy, plan["tests"], 600, compiled=True)
+    for old in target.parent.glob(f"__pycache__/{target.stem}.*"):  # else mistaken for that of a mutant of its size
+        old.unlink()
+    outcome, usual = tried(copy, plan["tests"], 600)
+    assert outcome == "survived", "the tests fail without a mutant"
+    for name, text, changed in chosen:
+        if name in seen and not again:
+            continue
+        target.write_text(changed)
+        outcome, seconds = tried(copy, plan["tests"], max(PLAN["seconds"], 3 * usual))
+        target.write_text(text)
+        line, difference = changed_line(text, changed)
+        seen[name] = {"module": module, "mutant": name, "outcome": outcome, "seconds": round(seconds, 1), "line": line,
+                      "difference": difference}  # fmt: skip
+        with results.open("a") as stream:
+            stream.write(json.dumps(seen[name]) + "\n")
+    outcomes = [one["outcome"] for one in seen.values()]
+    killed, late, left = (outcomes.count(word) for word in ("killed", "timeout", "survived"))
+    print(f"{module}: {len(every)} mutants, {len(seen)} tried, {killed} killed, {late} timeouts, {left} survived,"
+          f" score {100 * (killed + late) / max(1, len(seen)):.1f} %")  # fmt: skip
+    for one in seen.values():
+        if one["outcome"] == "survived":
+            print(f"  {module}:{one['line']} {one['mutant']}", *one["difference"], sep="\n    ")
+
+
+def main():
+    """Read the command line and run."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("modules", nargs="*", default=list(PLAN["modules"]), help="as stackopt/judge.py; default: all")
+    parser.add_argument("--results", type=Path, default=Path("mutation.jsonl"), help="the file to add results to")
+    parser.add_argument("--sample", type=int, help="so many mutants of each module, drawn by a fixed seed")
+    parser.add_argument("--again", action="store_true", help="only those that survived so far")
+    given = parser.parse_args()
+    os.environ |= {"OMP_NUM_THREADS": "1"}
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "copy"
+        shutil.copytree(PROJECT, copy, ignore=shutil.ignore_patterns(".git", ".hypothesis", "__pycache__"))
+        for module in given.modules:
+            run(module, copy, given.results.resolve(), given.sample, given.again)
+
+
+if __name__ == "__main__":
+    main()
