@@ -95,6 +95,16 @@ def test_the_judge_is_the_oracle(data):
     assert verdict.air == pytest.approx(plain["air"], rel=1e-12)
     assert [list(stack.rules).index(name) for name in verdict.broken] == plain["broken"]
     assert verdict.allowed == plain["feasible"]
+    for i, point in enumerate(oracle.in_order(case)):
+        pump, mark, _ = choice[point["name"]]
+        dose, flow = rates[point["name"]] * oracle.dose_per_stroke(case, point, pump, mark), verdict.flow[i]
+        doses = [dose * end for end in oracle.ends(case, pump, mark)]
+        assert verdict.dose_miss[i] == pytest.approx(max(oracle.dose_miss(point, d) for d in doses), abs=1e-12)
+        misses = [oracle.air_miss(point, d, flow) for d in doses]
+        assert abs(verdict.air_miss[i]) == pytest.approx(max(misses), abs=1e-12)
+        short = [oracle.least_air(point, d) - flow >= flow - oracle.most_air(point, d)
+                 for d, miss in zip(doses, misses, strict=True) if miss >= max(misses) - 1e-12]  # fmt: skip
+        assert not verdict.air_miss[i] or (verdict.air_miss[i] < 0) in short
     leave = oracle.may_leave(case, rates, choice)
     assert dict(zip(stack.names, verdict.may_leave.tolist(), strict=True)) == {n: m for n, (_, m) in leave.items()}
 

@@ -1,0 +1,198 @@
+"""The models' solvers: what is believed of them and when, how they are stopped, and the fewest columns that cover."""
+
+import _thread
+import sys
+import threading
+from itertools import combinations
+from math import inf
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stackopt.errors import SolverError
+from stackopt.judge import Settings
+from stackopt.optimise import mip
+
+MANY = settings().max_examples
+
+
+def small():
+    """A model of one whole number from 2 to 7."""
+    rows = mip.Rows()
+    return rows, rows.variable(2, 7, whole=True)
+
+
+# Statuses as PuLP 3 documents them: status 1 optimal, 0 not solved, -1 infeasible, -2 unbounded, -3 undefined;
+# sol_status 1 optimal, 2 feasible, 0 none, -1 infeasible. A solution at a time limit reads (1, 2).
+@pytest.mark.parametrize("status,solution,ended,found", [
+    (1, 1, True, True), (1, 2, False, False), (0, 0, False, False), (0, 2, False, False), (-1, -1, True, False),
+    (-2, 0, False, False), (-3, 0, True, False),
+])  # fmt: skip
+def test_only_an_optimum_and_no_solution_at_all_are_ends_of_pulp_3(status, solution, ended, found):
+    rows, _ = small()
+    rows.problem.sol_status = solution
+    assert rows._verdict(status) == (ended, found)
+
+
+@pytest.mark.parametrize("name,gap,ended,found", [
+    ("OPTIMAL", None, True, True), ("OPTIMAL", 0.0, True, True), ("INFEASIBLE", None, True, False),
+    ("UNDEFINED", None, True, False), ("TIMELIMIT", 0.0, False, False), ("GAPLIMIT", None, False, False),
+    ("GAPLIMIT", 0.0, True, True), ("GAPLIMIT", 5e-8, True, True), ("GAPLIMIT", 1e-6, False, False),
+    ("UNBOUNDED", None, False, False),
+])  # fmt: skip
+def test_a_gap_of_pulp_4_is_none_only_where_eight_digits_leave_it_open(name, gap, ended, found):
+    rows, _ = small()
+    stats = SimpleNamespace(status=SimpleNamespace(name=name), gap_rel=gap)
+    assert rows._verdict(stats) == (ended, found)
+
+
+@pytest.mark.parametrize("answers,asked,bound", [
+    ([(True, True)], [True], 2.0),  # an optimum is believed at once
+    ([(True, False), (True, True)], [True, False], 2.0),  # that there is none only without presolve
+    ([(True, False), (True, False)], [True, False], None),
+    ([(False, False), (True, True)], [True, False], 2.0),
+])  # fmt: skip
+def test_no_solution_is_believed_only_without_presolve(monkeypatch, answers, asked, bound):
+    rows, x = small()
+    inner, seen, left = rows._solved, [], list(answers)
+
+    def solved(solver, presolve, deadline):
+        inner(solver, presolve, deadline)
+        seen.append(presolve)
+        return left.pop(0)
+
+    monkeypatch.setattr(rows, "_solved", solved)
+    assert rows.minimise([(1, x)], "highs", inf) == bound
+    assert seen == asked and not left
+
+
+def test_what_neither_way_proves_is_no_proof(monkeypatch):
+    rows, x = small()
+    monkeypatch.setattr(rows, "_solved", lambda *_: (False, False))
+    with pytest.raises(mip.NoProof) as stop:
+        rows.minimise([(1, x)], "highs", inf)
+    assert (stop.value.status, stop.value.settings) == ("unproved", None)
+
+
+@pytest.mark.parametrize("solver,presolve,asked", [("highs", False, [False]), ("cbc", True, [True])])
+def test_a_solver_that_is_to_be_believed_is_asked_once(monkeypatch, solver, presolve, asked):
+    rows, x = small()
+    seen = []
+    monkeypatch.setattr(rows, "_solved", lambda _, ahead, __: seen.append(ahead) or (True, False))
+    assert rows.minimise([(1, x)], solver, inf, presolve=presolve) is None
+    assert seen == asked
+
+
+def test_after_the_deadline_no_solver_is_begun(monkeypatch):
+    rows, x = small()
+    monkeypatch.setattr(mip, "_engine", lambda *_: pytest.fail("a solver was begun"))
+    monkeypatch.setattr(mip.time, "monotonic", lambda: 5.0)
+    for deadline in (4.0, 5.0):
+        with pytest.raises(mip.NoProof) as stop:
+            rows.minimise([(1, x)], "highs", deadline)
+        assert stop.value.status == "time limit"
+
+
+@pytest.mark.parametrize("late,status", [(False, "interrupted"), (True, "time limit")])
+def test_an_answer_after_an_interruption_or_the_deadline_is_no_proof(monkeypatch, late, status):
+    rows, x = small()
+    clock = iter([0.0, 5.0 if late else 1.0])
+    engine = mip._engine(rows._pulp, "highs", 5.0, True)
+    monkeypatch.setattr(mip, "_engine", lambda *_: engine)
+    monkeypatch.setattr(mip, "time", SimpleNamespace(monotonic=lambda: next(clock)))
+    monkeypatch.setattr(mip, "_run", lambda highs, _: highs.run() and not late)
+    with pytest.raises(mip.NoProof) as stop:
+        rows.minimise([(1, x)], "highs", 5.0)
+    assert stop.value.status == status
+
+
+def test_why_there_is_no_proof_and_the_best_found_are_told():
+    best = Settings.at(6.0, (0,), (0,))
+    stop = mip.NoProof("unproved", best)
+    assert (stop.status, stop.settings) == ("unproved", best)
+    assert (mip.NoProof().status, mip.NoProof().settings) == ("time limit", None)
+
+
+class Solver:
+    """Stands in for HiGHS: at work until it is told to stop, or for some seconds."""
+
+    HandleUserInterrupt = False
+
+    def __init__(self, seconds=60.0, at_work=lambda: None):
+        self.told, self.seconds, self.at_work = False, seconds, at_work
+        self.end = threading.Event()
+
+    def run(self):
+        assert self.HandleUserInterrupt  # without it HiGHS does not hear cancelSolve
+        self.at_work()
+        self.end.wait(self.seconds)
+
+    def cancelSolve(self):
+        self.told = True
+        self.end.set()
+
+
+def test_control_c_while_a_solver_works_stops_it():
+    solver = Solver(at_work=_thread.interrupt_main)
+    assert mip._run(solver, 60.0)
+    assert solver.told
+
+
+@pytest.mark.parametrize("seconds,told", [(0.0, False), (60.0, True)])
+def test_a_solver_is_told_to_stop_only_at_its_limit(seconds, told):
+    solver = Solver(seconds)
+    assert not mip._run(solver, 0.01)
+    assert solver.told == told
+
+
+def test_a_solver_that_is_not_known_or_not_installed_is_told(monkeypatch):
+    rows, x = small()
+    with pytest.raises(SolverError, match="no such solver: 'simplex'"):
+        rows.minimise([(1, x)], "simplex", inf)
+    monkeypatch.setitem(sys.modules, "cbcbox", None)
+    with pytest.raises(SolverError, match=r"pip install 'pulp\[cbc\]'"):
+        rows.minimise([(1, x)], "cbc", inf)
+
+
+@pytest.mark.parametrize("solver", ["highs", "cbc"])
+@pytest.mark.parametrize("low,high,least,most", [(3, 5, 3, 5), (None, 5, 2, 5), (3, None, 3, 7), (4, 4, 4, 4)])
+def test_a_row_holds_each_of_its_ends(solver, low, high, least, most):
+    for sign, end in ((1, least), (-1, most)):
+        rows, x = small()
+        rows.row([(1, x)], low, high)
+        assert rows.minimise([(sign, x)], solver, inf) == pytest.approx(sign * end, abs=1e-9)
+        assert x.value() == pytest.approx(end, abs=1e-9)
+
+
+def test_variables_and_rows_with_a_meaning_keep_it_by_the_names_of_the_lp_file():
+    rows = mip.Rows()
+    x = rows.variable(0, 1, whole=True, meaning="mark 1")
+    y = rows.variable(0, 9)
+    rows.row([(1.0, x), (1.0, y)], 1.0, 3.0, meaning="air")
+    rows.row([(1.0, y)], high=2.0)
+    named = {name: rows.meaning.get(name) for name in ("v1", "v2", "r3", "r4", "r5")}
+    assert named == {"v1": "mark 1", "v2": None, "r3": "air", "r4": "air", "r5": None}
+    assert all(f"{name}" in rows.lp() for name in named)
+    assert len(rows.meaning) == 3
+
+
+@settings(max_examples=MANY)
+@given(st.data())
+def test_the_smallest_cover_is_brute_force(data):
+    columns = data.draw(st.integers(1, 5))
+    share = st.sampled_from([0.0, 0.0, 0.5, 1.0])
+    rows = np.array(data.draw(st.lists(st.lists(share, min_size=columns, max_size=columns), min_size=1, max_size=4)))
+    some = st.lists(st.integers(0, columns - 1), min_size=1, max_size=3, unique=True)
+    avoid = data.draw(st.lists(some, max_size=3))
+    covers = [set(c) for n in range(columns + 1) for c in combinations(range(columns), n)
+              if (rows[:, list(c)].sum(axis=1) >= 1).all() and not any(set(a) <= set(c) for a in avoid)]  # fmt: skip
+    found = mip.smallest_cover(rows, avoid)
+    if not covers:
+        assert found is None
+    else:
+        assert set(found) in covers and len(found) == len(covers[0])
+    with pytest.raises(mip.NoProof):
+        mip.smallest_cover(rows, avoid, deadline=0.0)
