@@ -97,7 +97,10 @@ class Rows:
 
     def minimise(self, terms: Iterable[tuple[float, Any]], solver: str, deadline: float,
                  presolve: bool = True) -> float | None:  # fmt: skip
-        """Solve; the bound that the solver proved, or None where it finds no solution. NoProof at the deadline."""
+        """Solve; the bound that the solver proved, or None where it finds no solution. NoProof at the deadline.
+
+        Some variable must be whole: of other models HiGHS tells no bound.
+        """
         self.problem.setObjective(self.total((SHARP * c, v) for c, v in terms))
         # Presolve calls some feasible models infeasible: only without it that is believed.
         for ahead in (True, False) if solver == "highs" and presolve else (solver != "highs",):
@@ -177,9 +180,9 @@ def _run(highs: Any, seconds: float) -> bool:
             done.set()
 
     until = time.monotonic() + seconds + _PATIENCE
-    threading.Thread(target=work, name=SOLVER, daemon=True).start()
     interrupted = False
     try:
+        threading.Thread(target=work, name=SOLVER, daemon=True).start()  # waits too, and Ctrl-C may come in it
         while not done.is_set() and time.monotonic() < until:
             done.wait(0.1)  # short waits let Ctrl-C in
     except KeyboardInterrupt:
