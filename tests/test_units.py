@@ -6,12 +6,13 @@ standard atmosphere) are those of NIST SP 811, from memory.
 
 import re
 from fractions import Fraction
+from math import inf, nextafter
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from stackopt.units import KINDS, Quantity, read, read_share, to, units_of
+from stackopt.units import KINDS, Quantity, possible, read, read_share, to, units_of
 
 INCH = Fraction("2.54")  # cm
 FOOT = Fraction("30.48")  # cm
@@ -122,6 +123,7 @@ KNOWN = [
     ("0.0184 g", "drop volume", 0.02, 1e-14, "0.0184 g at 0.92 g/mL"),
     ("920 kg/m^3", "density", 0.92, 1e-14, "1000 g in 1 kg, 1e6 mL in 1 m^3"),
     ("8 s", "time", 8 / 60, 1e-15, "60 s in 1 min"),
+    ("0 mm^3/h", "dose", 0.0, 0, "nothing, whatever digits the unit has"),
     ("53 degF", "temperature", 11.667, 1e-4, "flash point of isopropyl alcohol, NIOSH Pocket Guide; (53 - 32) / 1.8"),
     ("32 degF", "temperature", 0.0, 0, "where water freezes"),
     ("-40 degF", "temperature", -40.0, 1e-14, "where both scales meet"),
@@ -361,6 +363,14 @@ def test_refused_with_the_reason_and_a_right_example(text, kind, words):
     shown = re.findall("'([^']+)'", str(caught.value))
     assert any(readable(example, kind) for example in shown), f"no right example in: {caught.value}"
     assert str(caught.value).isascii() and len(str(caught.value)) < 200
+
+
+@pytest.mark.parametrize("sign", [-1, 1])
+@pytest.mark.parametrize("value,is_possible", [
+    (0.0, True), (1e-12, True), (1e12, True), (0.999e-12, False), (nextafter(1e12, inf), False), (inf, False),
+])  # fmt: skip
+def test_numbers_of_a_machine_are_nothing_or_a_trillionth_to_a_trillion(sign, value, is_possible):
+    assert possible(sign * value) == is_possible
 
 
 def readable(text, kind):
