@@ -108,7 +108,7 @@ def run(module, copy, results, sample, again):
                 seen[one["mutant"]] = one
     target = copy / module
     every = list(mutants(module))
-    chosen = every if sample is None else random.Random(module).sample(every, min(sample, len(every)))
+    chosen = random.Random(module).sample(every, len(every))[:sample]  # the first of a larger sample are a smaller one
     if again:
         chosen = [one for one in every if one[0] in seen and seen[one[0]]["outcome"] == "survived"]
     tried(copy, plan["tests"], 600, compiled=True)
