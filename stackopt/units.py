@@ -112,7 +112,7 @@ _WHOLE = {"scfm": "scf/min"}  # units in one word that stand for a quotient
 _NEEDS = {"drop": "drop", "mass": "g", "part": "part", "ppm": "ppm"}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Kind:
     """A kind of quantity: a right example, and the groups its unit may be made of."""
 
@@ -158,7 +158,7 @@ _ADVICE = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Quantity:
     """A number with its unit, read and checked.
 
@@ -312,7 +312,7 @@ def to(number: float, unit: str, kind: str) -> float:
     >>> round(to(7.01325, "psi", "pressure"), 2)
     87.02
     """
-    known = _unit(unit, kind) if unit and unit == unit.strip() else None
+    known = _unit(unit, kind) if unit == unit.strip() else None
     if known is None:
         raise KeyError(unit)
     factor, divisor, offset, _ = known

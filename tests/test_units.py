@@ -123,6 +123,7 @@ KNOWN = [
     ("0.0184 g", "drop volume", 0.02, 1e-14, "0.0184 g at 0.92 g/mL"),
     ("920 kg/m^3", "density", 0.92, 1e-14, "1000 g in 1 kg, 1e6 mL in 1 m^3"),
     ("8 s", "time", 8 / 60, 1e-15, "60 s in 1 min"),
+    ("1" + " " * 55 + "mL/h", "dose", 1 / 60, 1e-15, "60 characters are read"),
     ("0 mm^3/h", "dose", 0.0, 0, "nothing, whatever digits the unit has"),
     ("53 degF", "temperature", 11.667, 1e-4, "flash point of isopropyl alcohol, NIOSH Pocket Guide; (53 - 32) / 1.8"),
     ("32 degF", "temperature", 0.0, 0, "where water freezes"),
@@ -318,6 +319,7 @@ REFUSED = [
     ("1 " + "a" * 100_000, "dose", "at most 60 characters"),
     ("1" * 100_000 + " mL/h", "dose", "at most 60 characters"),
     ("1 mL/h" + " " * 30 + "x" * 30, "dose", "at most 60 characters"),
+    ("1" + " " * 56 + "mL/h", "dose", "at most 60 characters"),  # 61
     ("\u0661\u0662 mL/h", "dose", "plain digits"),  # Arabic digits
     ("\u0967\u0968 mL/h", "dose", "plain digits"),  # Devanagari digits
     ("1\u0662 mL/h", "dose", "a unit of dose"),
@@ -404,6 +406,8 @@ def test_the_example_of_each_kind_is_right_and_shown(kind):
         (0.1, 0.1),
         (1, 1),
         (0, 0),
+        (1e12, 1e12),
+        ("1" + " " * 58 + "%", 0.01),  # 60 characters
     ],
 )
 def test_shares(value, share):
@@ -414,7 +418,7 @@ def test_shares(value, share):
     "value",
     ["10", "0.1", "10 percent", "1,5 %", "10 %%", "% 10", "\uff11\uff10 %", "1\u06610 %", "nan %",
      "inf %", "1e400 %", "10\u00a0%", "", True, False, None, [], float("nan"), float("inf"),
-     10**400, -(10**400), b"10 %", "9" * 100_000 + " %"],
+     10**400, -(10**400), nextafter(1e12, inf), b"10 %", "9" * 100_000 + " %", "1" + " " * 59 + "%"],
     ids=lambda value: repr(value)[:20],
 )  # fmt: skip
 def test_no_shares(value):
@@ -477,8 +481,10 @@ def test_what_is_written_is_what_is_shown(number, pair):
     assert to(read(f"{number!r} {unit}", kind).number, unit, kind) == pytest.approx(number, rel=1e-9, abs=1e-9)
 
 
-@pytest.mark.parametrize(("unit", "kind"), [("psi", "dose"), ("cfm", "air flow"), ("gal", "volume"), ("", "pressure"),
-                                            ("L", "air flow"), ("Bar", "pressure")])  # fmt: skip
+@pytest.mark.parametrize(("unit", "kind"), [
+    ("psi", "dose"), ("cfm", "air flow"), ("gal", "volume"), ("L", "air flow"), ("Bar", "pressure"), (" bar", "pressure"),
+    ("bar ", "pressure"), *(("", kind) for kind in KINDS),
+])  # fmt: skip
 def test_what_is_no_unit_of_that_kind_cannot_be_shown(unit, kind):
     with pytest.raises(KeyError):
         to(1.0, unit, kind)
