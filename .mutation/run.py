@@ -5,7 +5,6 @@ libraries loaded already. Results are added to a file, a line a mutant; what is 
 """
 
 import argparse
-import difflib
 import json
 import os
 import random
@@ -17,6 +16,7 @@ import tempfile
 import time
 import tomllib
 import traceback
+from collections import Counter
 from pathlib import Path
 
 import highspy  # noqa: F401, loaded once, for all forks
@@ -34,15 +34,26 @@ PLAN = tomllib.loads((Path(__file__).parent / "plan.toml").read_text())
 
 
 def mutants(module):
-    """Each mutant of a module's text: what it is called, and the text with it."""
+    """Each mutant of a module: what it is called wherever its line stands, the line's number, and the text with it."""
     text = (PROJECT / module).read_text()
-    for name in sorted(operator_names()):
-        if not any(re.fullmatch(pattern, name.removeprefix("core/")) for pattern in PLAN["operators"]):
-            continue
-        operator, number = get_operator(name)(), 0
-        while (changed := MutationVisitor.mutate_code(text, operator, number)) is not None:
-            yield f"{name.removeprefix('core/')} {number}", text, changed
+    called = Counter()
+    for operator in sorted(name.removeprefix("core/") for name in operator_names()):
+        number = 0
+        while any(re.fullmatch(pattern, operator) for pattern in PLAN["operators"]):
+            changed = MutationVisitor.mutate_code(text, get_operator(f"core/{operator}")(), number)
+            if changed is None:
+                break
+            line, before, after = changed_line(text, changed)
+            called[operator, before, after] += 1
+            yield f"{operator}: {before} -> {after} #{called[operator, before, after]}", line, changed
             number += 1
+
+
+def changed_line(text, changed):
+    """The number of the first line that a mutant changes, the line before and after."""
+    before, after = text.splitlines(), changed.splitlines()
+    number = next(k for k, (a, b) in enumerate(zip(before, after, strict=False)) if a != b)
+    return number + 1, before[number].strip(), after[number].strip()
 
 
 class Unshrunk:
@@ -89,51 +100,35 @@ def tried(copy, tests, seconds, compiled=False):
     return "timeout", time.monotonic() - begun
 
 
-def changed_line(text, changed):
-    """What a mutant changes: the line's number, the line before and after."""
-    before, after = text.splitlines(), changed.splitlines()
-    number = next((k for k, (a, b) in enumerate(zip(before, after, strict=False)) if a != b), 0)
-    return number + 1, [line for line in difflib.ndiff(before[number : number + 1], after[number : number + 1])
-                        if line[:1] in "+-"]  # fmt: skip
-
-
 def run(module, copy, results, sample, again):
     """Try the mutants of one module that are not in `results` yet, or `again` those that survived."""
     plan = PLAN["modules"][module]
-    seen = {}
-    if results.exists():
-        for line in results.read_text().splitlines():
-            one = json.loads(line)
-            if one["module"] == module:
-                seen[one["mutant"]] = one
     target = copy / module
+    text = target.read_text()
     every = list(mutants(module))
+    lines = [json.loads(line) for line in results.read_text().splitlines()] if results.exists() else []
+    seen = {one["mutant"]: one["outcome"] for one in lines if one["module"] == module}
     chosen = random.Random(module).sample(every, len(every))[:sample]  # the first of a larger sample are a smaller one
-    if again:
-        chosen = [one for one in every if one[0] in seen and seen[one[0]]["outcome"] == "survived"]
+    chosen = [one for one in chosen if (seen.get(one[0]) == "survived" if again else one[0] not in seen)]
     tried(copy, plan["tests"], 600, compiled=True)
     for old in target.parent.glob(f"__pycache__/{target.stem}.*"):  # else mistaken for that of a mutant of its size
         old.unlink()
     outcome, usual = tried(copy, plan["tests"], 600)
     assert outcome == "survived", "the tests fail without a mutant"
-    for name, text, changed in chosen:
-        if name in seen and not again:
-            continue
+    for name, line, changed in chosen:
         target.write_text(changed)
-        outcome, seconds = tried(copy, plan["tests"], max(PLAN["seconds"], 3 * usual))
+        seen[name], seconds = tried(copy, plan["tests"], max(PLAN["seconds"], 3 * usual))
         target.write_text(text)
-        line, difference = changed_line(text, changed)
-        seen[name] = {"module": module, "mutant": name, "outcome": outcome, "seconds": round(seconds, 1), "line": line,
-                      "difference": difference}  # fmt: skip
         with results.open("a") as stream:
-            stream.write(json.dumps(seen[name]) + "\n")
-    outcomes = [one["outcome"] for one in seen.values()]
+            one = {"module": module, "mutant": name, "line": line, "outcome": seen[name], "seconds": round(seconds, 1)}
+            stream.write(json.dumps(one) + "\n")
+    outcomes = [seen[name] for name, _, _ in every if name in seen]
     killed, late, left = (outcomes.count(word) for word in ("killed", "timeout", "survived"))
-    print(f"{module}: {len(every)} mutants, {len(seen)} tried, {killed} killed, {late} timeouts, {left} survived,"
-          f" score {100 * (killed + late) / max(1, len(seen)):.1f} %")  # fmt: skip
-    for one in seen.values():
-        if one["outcome"] == "survived":
-            print(f"  {module}:{one['line']} {one['mutant']}", *one["difference"], sep="\n    ")
+    print(f"{module}: {len(every)} mutants, {len(outcomes)} tried, {killed} killed, {late} timeouts, {left} survived,"
+          f" score {100 * (killed + late) / max(1, len(outcomes)):.1f} %")  # fmt: skip
+    for name, line, _ in every:
+        if seen.get(name) == "survived":
+            print(f"  {module}:{line} {name}")
 
 
 def main():
