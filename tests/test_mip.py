@@ -69,6 +69,31 @@ def test_no_solution_is_believed_only_without_presolve(monkeypatch, answers, ask
     assert seen == asked and not left
 
 
+@pytest.mark.parametrize("presolve", [True, False])
+def test_highs_itself_has_the_limits_that_it_is_given(monkeypatch, presolve):
+    rows, x = small()
+    asked = {"time_limit": 0.0, "presolve": "", "threads": 0, "mip_rel_gap": 1.0, "mip_abs_gap": 1.0,
+             "primal_feasibility_tolerance": 1.0, "mip_feasibility_tolerance": 1.0, "output_flag": True}  # fmt: skip
+
+    def run(highs, seconds):
+        asked.update({key: highs.getOptionValue(key)[1] for key in asked}, seconds=seconds)
+        highs.run()
+
+    monkeypatch.setattr(mip, "_run", run)
+    monkeypatch.setattr(mip.time, "monotonic", lambda: 5.0)
+    assert rows.minimise([(1, x)], "highs", 12.0, presolve) == 2.0
+    assert asked == {"time_limit": 7.0, "seconds": 7.0, "presolve": "on" if presolve else "off", "threads": 1,
+                     "mip_rel_gap": 0.0, "mip_abs_gap": 1e-10, "primal_feasibility_tolerance": 1e-9,
+                     "mip_feasibility_tolerance": 1e-9, "output_flag": False}  # fmt: skip
+
+
+@pytest.mark.parametrize("solver", ["highs", "cbc"])
+def test_a_solver_prints_nothing(solver, capfd):
+    rows, x = small()
+    assert rows.minimise([(1, x)], solver, inf) == pytest.approx(2.0, abs=1e-9)
+    assert capfd.readouterr() == ("", "")
+
+
 def test_what_neither_way_proves_is_no_proof(monkeypatch):
     rows, x = small()
     monkeypatch.setattr(rows, "_solved", lambda *_: (False, False))
@@ -127,6 +152,7 @@ class Solver:
 
     def run(self):
         assert self.HandleUserInterrupt  # without it HiGHS does not hear cancelSolve
+        assert threading.current_thread().daemon  # else no program ends before it
         self.at_work()
         self.end.wait(self.seconds)
 

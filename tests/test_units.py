@@ -482,8 +482,8 @@ def test_what_is_written_is_what_is_shown(number, pair):
 
 
 @pytest.mark.parametrize(("unit", "kind"), [
-    ("psi", "dose"), ("cfm", "air flow"), ("gal", "volume"), ("L", "air flow"), ("Bar", "pressure"), (" bar", "pressure"),
-    ("bar ", "pressure"), *(("", kind) for kind in KINDS),
+    ("psi", "dose"), ("cfm", "air flow"), ("gal", "volume"), ("L", "air flow"), ("Bar", "pressure"),
+    (" bar", "pressure"), ("bar ", "pressure"), *(("", kind) for kind in KINDS),
 ])  # fmt: skip
 def test_what_is_no_unit_of_that_kind_cannot_be_shown(unit, kind):
     with pytest.raises(KeyError):
