@@ -161,17 +161,26 @@ class Solver:
         self.end.set()
 
 
-def test_control_c_while_a_solver_works_stops_it():
+def test_control_c_while_a_solver_works_stops_it(monkeypatch):
+    monkeypatch.setattr(mip, "_PATIENCE", 60.0)
     solver = Solver(at_work=_thread.interrupt_main)
     assert mip._run(solver, 60.0)
     assert solver.told
 
 
-@pytest.mark.parametrize("seconds,told", [(0.0, False), (60.0, True)])
-def test_a_solver_is_told_to_stop_only_at_its_limit(seconds, told):
-    solver = Solver(seconds)
-    assert not mip._run(solver, 0.01)
-    assert solver.told == told
+def test_a_solver_that_ends_by_itself_is_not_told_to_stop():
+    solver = Solver(seconds=0.0)
+    assert not mip._run(solver, 60.0)
+    assert not solver.told
+
+
+def test_a_solver_is_told_to_stop_at_its_limit(monkeypatch):
+    clock = iter([0.0, 67.9, 68.1])  # a limit of 8 s and 60 s of patience
+    monkeypatch.setattr(mip, "_PATIENCE", 60.0)
+    monkeypatch.setattr(mip, "time", SimpleNamespace(monotonic=lambda: next(clock)))
+    solver = Solver()
+    assert not mip._run(solver, 8.0)
+    assert solver.told and not list(clock)
 
 
 def test_a_solver_that_is_not_known_or_not_installed_is_told(monkeypatch):
