@@ -1,6 +1,7 @@
 """The models' solvers: what is believed of them and when, how they are stopped, and the fewest columns that cover."""
 
 import _thread
+import signal
 import sys
 import threading
 from itertools import combinations
@@ -163,8 +164,12 @@ class Solver:
 
 def test_control_c_while_a_solver_works_stops_it(monkeypatch):
     monkeypatch.setattr(mip, "_PATIENCE", 60.0)
-    solver = Solver(at_work=_thread.interrupt_main)
-    assert mip._run(solver, 60.0)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a run in the background ignores it
+    try:
+        solver = Solver(at_work=_thread.interrupt_main)
+        assert mip._run(solver, 60.0)
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert solver.told
 
 
