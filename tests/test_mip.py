@@ -88,6 +88,26 @@ def test_highs_itself_has_the_limits_that_it_is_given(monkeypatch, presolve):
                      "mip_feasibility_tolerance": 1e-9, "output_flag": False}  # fmt: skip
 
 
+def test_the_bound_is_what_highs_proved_and_not_the_best_that_it_found(monkeypatch):
+    rows, x = small()
+    inner = rows._solved
+
+    def solved(*given):
+        ended = inner(*given)  # found: 2
+        rows.problem.solverModel = SimpleNamespace(getInfo=lambda: SimpleNamespace(mip_dual_bound=1900.0))
+        return ended
+
+    monkeypatch.setattr(rows, "_solved", solved)
+    assert rows.minimise([(1, x)], "highs", inf) == 1.9  # of an objective times 1000
+
+
+def test_one_model_is_solved_by_one_solver_after_the_other():
+    rows, x = small()
+    assert rows.minimise([(1, x)], "highs", inf) == pytest.approx(2, abs=1e-9)
+    assert rows.minimise([(-1, x)], "cbc", inf) == pytest.approx(-7, abs=1e-9)
+    assert rows.minimise([(-1, x)], "highs", inf) == pytest.approx(-7, abs=1e-9)
+
+
 @pytest.mark.parametrize("solver", ["highs", "cbc"])
 def test_a_solver_prints_nothing(solver, capfd):
     rows, x = small()
