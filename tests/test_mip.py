@@ -155,6 +155,17 @@ def test_an_answer_after_an_interruption_or_the_deadline_is_no_proof(monkeypatch
     assert stop.value.status == status
 
 
+def test_a_solver_that_fails_is_named_with_its_reason(monkeypatch):
+    rows, x = small()
+
+    def fail(*_):
+        raise rows._pulp.PulpSolverError("no memory")
+
+    monkeypatch.setattr(mip, "_run", fail)
+    with pytest.raises(SolverError, match="the solver highs failed: no memory"):
+        rows.minimise([(1, x)], "highs", inf)
+
+
 def test_why_there_is_no_proof_and_the_best_found_are_told():
     best = Settings.at(6.0, (0,), (0,))
     stop = mip.NoProof("unproved", best)

@@ -122,7 +122,7 @@ class Rows:
             raise NoProof
         with library(f"the solver {solver}", SolverError), warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # of PuLP 3.3 about its own next version
-            engine = _engine(self._pulp, solver, left, presolve)
+            engine = _engine(self._pulp, solver, max(left, 0.01), presolve)
             stats = self.problem.solve(engine)
         if getattr(engine, "interrupted", False):
             raise NoProof("interrupted")
@@ -144,14 +144,14 @@ class Rows:
 
 
 def _engine(pulp: Any, solver: str, seconds: float, presolve: bool) -> Any:
-    common = {"msg": False, "timeLimit": max(seconds, 0.01), "gapRel": 0.0, "threads": 1}
+    common = {"msg": False, "timeLimit": seconds, "gapRel": 0.0, "threads": 1}
     if solver == "highs":
 
         engine = pulp.HiGHS(**common, presolve="on" if presolve else "off", primal_feasibility_tolerance=1e-9,
                             mip_feasibility_tolerance=1e-9, mip_abs_gap=1e-10)  # fmt: skip
 
         def in_thread(lp: Any) -> None:
-            engine.interrupted = _run(lp.solverModel, max(seconds, 0.01))
+            engine.interrupted = _run(lp.solverModel, seconds)
 
         engine.callSolver = in_thread
         return engine
