@@ -132,14 +132,20 @@ def test_a_solver_that_is_to_be_believed_is_asked_once(monkeypatch, solver, pres
     assert seen == asked
 
 
-def test_after_the_deadline_no_solver_is_begun(monkeypatch):
+def test_a_solver_is_begun_just_until_the_deadline(monkeypatch):
     rows, x = small()
-    monkeypatch.setattr(mip, "_engine", lambda *_: pytest.fail("a solver was begun"))
+
+    def begin(*_):
+        raise SolverError("begun")
+
+    monkeypatch.setattr(mip, "_engine", begin)
     monkeypatch.setattr(mip.time, "monotonic", lambda: 5.0)
     for deadline in (4.0, 5.0):
         with pytest.raises(mip.NoProof) as stop:
             rows.minimise([(1, x)], "highs", deadline)
         assert stop.value.status == "time limit"
+    with pytest.raises(SolverError, match="begun"):
+        rows.minimise([(1, x)], "highs", 5.1)
 
 
 @pytest.mark.parametrize("late,status", [(False, "interrupted"), (True, "time limit")])
@@ -248,6 +254,11 @@ def test_variables_and_rows_with_a_meaning_keep_it_by_the_names_of_the_lp_file()
     assert named == {"v1": "mark 1", "v2": None, "r3": "air", "r4": "air", "r5": None}
     assert all(f"{name}" in rows.lp() for name in named)
     assert len(rows.meaning) == 3
+
+
+def test_of_two_columns_that_may_not_be_together_one_may_be_taken():
+    assert mip.smallest_cover(np.array([[1.0, 1.0]]), [[0, 1]]) in ([0], [1])
+    assert mip.smallest_cover(np.array([[0.5, 0.5]]), [[0, 1]]) is None
 
 
 @settings(max_examples=MANY)
