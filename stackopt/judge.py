@@ -107,7 +107,7 @@ def judge(stack: Stack, settings: Settings) -> Verdict:
         air_max=high,
         excess=excess,
         dose_miss=np.max([miss for miss, _ in ends], axis=0),
-        air_miss=ends[-1][1] if len(ends) == 1 else np.where(np.abs(slow[1]) > np.abs(fast[1]), slow[1], fast[1]),
+        air_miss=np.where(np.abs(slow[1]) > np.abs(fast[1]), slow[1], fast[1]) if stack.robust else now[1],
         stray=stray,
         may_leave=np.any([miss + np.abs(air_miss) > 0 for miss, air_miss in (slow, fast)], axis=0),
         air=air,
