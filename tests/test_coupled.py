@@ -4,7 +4,7 @@ import oracle
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from strategies import coupled_cases, coupled_settings, raw
+from strategies import cases, coupled_cases, coupled_settings, raw
 
 import stackopt
 from stackopt.judge import Settings, judge
@@ -107,6 +107,15 @@ def test_the_judge_is_the_oracle(data):
         assert not verdict.air_miss[i] or (verdict.air_miss[i] < 0) in short
     leave = oracle.may_leave(case, rates, choice)
     assert dict(zip(stack.names, verdict.may_leave.tolist(), strict=True)) == {n: m for n, (_, m) in leave.items()}
+
+
+@pytest.mark.parametrize("free", [False, True], ids=["stepped", "free"])
+@settings(max_examples=max(1, MANY // 10), phases=[Phase.explicit, Phase.generate])
+@given(st.data())
+def test_robust_where_nothing_strays_changes_nothing(free, data):
+    case = data.draw(cases(free=free))
+    plain, robust = (search(stack_of({**case, "robust": one})) for one in (False, True))
+    assert (robust.status, robust.settings) == (plain.status, plain.settings)
 
 
 def machine(points, rules, **changes):
