@@ -1,0 +1,44 @@
+"""The rates that are looked at on a free dial, by machines whose best rate is worked out by hand."""
+
+import numpy as np
+import pytest
+from strategies import raw
+from test_judge import MACHINE, POINT
+
+import stackopt
+from stackopt.optimise.scan import scan
+from stackopt.stack import Stack
+
+
+@pytest.mark.parametrize("dose,point", [
+    # The nozzle gives 20 L/min, a stroke 0.1 mL. Least 30 L/min, most 10 L/mL: 20 is 10 too few, and from 1 mL/min on,
+    # above the dose asked for, too many by no more than that.
+    (54.0, {"air_flow": (30.0, None), "air_per_dose": (None, 10.0)}),
+    # Least 30 L/mL, most 10 L/min: 20 is 10 too many, and up to 1 mL/min, below it, too few by no more than that.
+    (66.0, {"air_flow": (None, 10.0), "air_per_dose": (30.0, None)}),
+])  # fmt: skip
+def test_where_no_air_fits_the_best_rate_is_where_too_little_is_as_bad_as_too_much(dose, point):
+    flat = {"small": {"turns": [1.0], "flow": [20.0]}}
+    points = [{**POINT, "dose": dose, "below": 0.5, "above": 0.5, **point}]
+    result = stackopt.solve(stackopt.Problem(**raw({**MACHINE, "stroke_air": 0.0, "nozzles": flat, "points": points})))
+    assert result.rate == pytest.approx(10.0, rel=1e-12)
+    assert result.objective.excess == pytest.approx(10 / (30 if dose == 54.0 else 33), rel=1e-12)
+
+
+def test_a_rate_that_takes_too_much_air_leaves_no_other_out():
+    """10/min gives the dose, but takes 20 + 10 of 29 L/min; 8/min takes 28, and is 0.1 under the tolerance."""
+    stack = Stack.of(stackopt.Problem(**raw({**MACHINE, "capacity": 29.0})))
+    seen = scan(stack, np.array([8.0, 10.0]))
+    assert seen.excess == pytest.approx([0.1, 0.0], abs=1e-12)
+    assert seen.air * 29.0 == pytest.approx([28.0, 30.0], rel=1e-12)
+    assert seen.allowed.tolist() == [True, False]
+
+
+def test_the_air_of_a_robust_scan_is_that_of_the_settings_of_least_excess():
+    """0.8 to 1.2 mL/min are 0.1 out of tolerance at both ends; 20 L/min suit both, 40 are 10 too many."""
+    pump = {**MACHINE["pumps"]["standard"], "spread": {"1": 0.2}}
+    point = {**POINT, "air_flow": (10.0, 30.0)}
+    case = {**MACHINE, "pumps": {"standard": pump}, "points": [point], "robust": True}
+    seen = scan(Stack.of(stackopt.Problem(**raw(case))), np.array([10.0]))
+    assert seen.excess == pytest.approx([0.1], rel=1e-12)
+    assert (seen.air * 100.0, seen.least_air * 100.0) == (pytest.approx([30.0]), pytest.approx([30.0]))
