@@ -168,7 +168,7 @@ def test_a_solver_that_fails_is_named_with_its_reason(monkeypatch):
         raise rows._pulp.PulpSolverError("no memory")
 
     monkeypatch.setattr(mip, "_run", fail)
-    with pytest.raises(SolverError, match="the solver highs failed: no memory"):
+    with pytest.raises(SolverError, match=r"the solver highs failed: .*no memory"):
         rows.minimise([(1, x)], "highs", inf)
 
 
