@@ -25,13 +25,14 @@ def test_where_no_air_fits_the_best_rate_is_where_too_little_is_as_bad_as_too_mu
     assert result.objective.excess == pytest.approx(10 / (30 if dose == 54.0 else 33), rel=1e-12)
 
 
-def test_a_rate_that_takes_too_much_air_leaves_no_other_out():
-    """10/min gives the dose, but takes 20 + 10 of 29 L/min; 8/min takes 28, and is 0.1 under the tolerance."""
+def test_rates_that_take_too_much_air_leave_no_other_out():
+    """9.5 to 10.5/min give the dose, but take 20 L/min and one a stroke of 29; 8/min takes 28, 0.1 under the tolerance."""
     stack = Stack.of(stackopt.Problem(**raw({**MACHINE, "capacity": 29.0})))
-    seen = scan(stack, np.array([8.0, 10.0]))
-    assert seen.excess == pytest.approx([0.1, 0.0], abs=1e-12)
-    assert seen.air * 29.0 == pytest.approx([28.0, 30.0], rel=1e-12)
-    assert seen.allowed.tolist() == [True, False]
+    at = np.r_[8.0, np.linspace(9.5, 10.5, 20)]
+    seen = scan(stack, at)
+    assert seen.excess == pytest.approx(np.r_[0.1, np.zeros(20)], abs=1e-12)
+    assert seen.air * 29.0 == pytest.approx(20.0 + at, rel=1e-12)
+    assert seen.allowed.tolist() == [True] + [False] * 20
 
 
 def test_the_air_of_a_robust_scan_is_that_of_the_settings_of_least_excess():
