@@ -26,7 +26,7 @@ def test_where_no_air_fits_the_best_rate_is_where_too_little_is_as_bad_as_too_mu
 
 
 def test_rates_that_take_too_much_air_leave_no_other_out():
-    """9.5 to 10.5/min give the dose, but take 29.5 L/min and more of 29; 8/min takes 28, and is 0.1 under the tolerance."""
+    """9.5 to 10.5/min give the dose, but take 29.5 L/min and more, of 29; 8/min takes 28, 0.1 under the tolerance."""
     stack = Stack.of(stackopt.Problem(**raw({**MACHINE, "capacity": 29.0})))
     at = np.r_[8.0, np.linspace(9.5, 10.5, 20)]
     seen = scan(stack, at)
