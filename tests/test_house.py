@@ -89,11 +89,15 @@ def test_no_module_bears_the_name_of_a_public_function():
     assert not {name.split(".")[-1] for name, _ in _modules()} & {n for n in stackopt.__all__ if not n.startswith("_")}
 
 
+# Counted up or narrowed while at work, and seen by nobody else.
+WORKED_ON = {"optimise.pressure.Cell", "fleet.batch.Totals", "problem.places._Open"}
+
+
 def test_what_holds_data_is_frozen_and_not_compared_by_its_arrays():
     for name, tree in _modules():
         for node in (n for n in ast.walk(tree) if isinstance(n, ast.ClassDef)):
             for made in (ast.unparse(one) for one in node.decorator_list if "dataclass" in ast.unparse(one)):
                 fields = [ast.unparse(one.annotation) for one in node.body if isinstance(one, ast.AnnAssign)]
                 arrays = any("Array" in one or "ndarray" in one for one in fields)
-                assert "frozen=True" in made or "order=True" in made, f"{name}.{node.name}"  # a heap's are worked on
+                assert "frozen=True" in made or f"{name}.{node.name}" in WORKED_ON, f"{name}.{node.name}"
                 assert not arrays or "eq=False" in made, f"{name}.{node.name}"  # == of arrays is an array
