@@ -51,22 +51,27 @@ FAULTS_LIMIT = 1000  # that are listed of one file
 _LIKE = 40  # letters that are compared of a name
 
 
-class Faults(list[Fault]):
+class Faults:
     """Faults as they are found. More than anyone reads raise `ProblemError`, with as many as are listed."""
+
+    def __init__(self) -> None:
+        self._noted: list[Fault] = []
+
+    def __iter__(self) -> Iterator[Fault]:
+        return iter(self._noted)
+
+    def __len__(self) -> int:
+        return len(self._noted)
 
     def append(self, fault: Fault) -> None:
         """Note one."""
         if len(self) == FAULTS_LIMIT:
             raise ProblemError((*self, Fault(None, f"more than {FAULTS_LIMIT:,} faults", "these put right first")))
-        super().append(fault)
-
-    def extend(self, faults: Iterable[Fault]) -> None:
-        """Note some."""
-        for fault in faults:
-            self.append(fault)
+        self._noted.append(fault)
 
     def __iadd__(self, faults: Iterable[Fault]) -> "Faults":
-        self.extend(faults)
+        for fault in faults:
+            self.append(fault)
         return self
 
 

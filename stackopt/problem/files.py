@@ -198,8 +198,8 @@ def parse_toml(text: str) -> dict[str, Any]:
         return tomli.loads(text)
     except tomli.TOMLDecodeError as error:
         message, _, place = str(error).partition(" (at ")
-        line = re.match(r"line (\d+)", place)
-        at = int(line[1]) if line else text.count("\n") + 1
+        told = re.match(r"line (\d+)", place)
+        at = int(told[1]) if told else text.count("\n") + 1
         raise _refuse(at, message[:1].lower() + message[1:], "TOML as in 'key = \"value\"'") from None
     except RecursionError:
         raise _refuse(None, "deep nesting", _NESTING) from None

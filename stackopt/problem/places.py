@@ -31,7 +31,8 @@ class _Open:
     place: str | None  # None: nothing in it is wanted
     is_list: bool = False
     value: str | None = None  # the place of the value
-    step: str | int = -1  # its key or number
+    step: str | int = ""  # its key or number
+    items: int = 0  # of a list, so far
     begun: bool = False
     keys: set[str] = field(default_factory=set)
 
@@ -57,7 +58,7 @@ def twice_in(text: str) -> list[tuple[str, int]]:
 def _followed(text: str, is_json: bool, wanted: list[str]) -> tuple[dict[str, int], list[tuple[str, int]]]:
     lines: dict[str, int] = {}
     twice: list[tuple[str, int]] = []
-    counts: Counter = Counter()  # of [[tables]] so far
+    counts: Counter[str] = Counter()  # of [[tables]] so far
 
     def leads(place: str) -> bool:
         at = bisect.bisect_left(wanted, place)
@@ -80,7 +81,8 @@ def _followed(text: str, is_json: bool, wanted: list[str]) -> tuple[dict[str, in
         return under(place, key)
 
     root = _Open(None, value="", begun=True) if is_json else _Open("")
-    opened, keys, line, at, header = [root], [], 1, 1, 0
+    opened, line, at, header = [root], 1, 1, 0
+    keys: list[str] = []
     for match in (_JSON if is_json else _TOML).finditer(text + "\n"):
         token, top = match[0], opened[-1]
         if token == "\n":
@@ -101,7 +103,7 @@ def _followed(text: str, is_json: bool, wanted: list[str]) -> tuple[dict[str, in
             top.begun = False
         elif top.begun or top.is_list:
             if not top.begun:
-                top.begun, top.step = True, top.step + 1
+                top.begun, top.step, top.items = True, top.items, top.items + 1
                 top.value = None if top.place is None else note(under(top.place, top.step), line)
             if token in ("[", "{"):
                 opened.append(_Open(top.value, token == "["))
@@ -109,10 +111,10 @@ def _followed(text: str, is_json: bool, wanted: list[str]) -> tuple[dict[str, in
                 line += token.count("\n")
         elif token in ("=", ":"):
             if is_json:
-                top.step = _key(keys[0], True)
-                if top.step in top.keys and len(twice) <= FAULTS_LIMIT:
+                top.step = key = _key(keys[0], True)
+                if key in top.keys and len(twice) <= FAULTS_LIMIT:
                     twice.append((path(tuple(each.step for each in opened[1:])), at))
-                top.keys.add(top.step)
+                top.keys.add(key)
             top.value = None if top.place is None else note(keyed(top.place, keys), at)
             top.begun, keys = True, []
         elif token == "[":
@@ -129,4 +131,4 @@ def _key(token: str, is_json: bool) -> str:
         return token
     if token[0] == "'" or "\\" not in token:
         return token[1:-1]
-    return json.loads(token) if is_json else tomli.loads(f"key = {token}")["key"]
+    return str(json.loads(token) if is_json else tomli.loads(f"key = {token}")["key"])

@@ -69,7 +69,7 @@ def every_fault(data: Any) -> list[Fault]:
     faults = Faults()
     problem = read_part(Problem, data, (), faults)
     faults += broken(problem) if problem else []
-    return faults
+    return list(faults)
 
 
 def raw_faults(error: ValidationError) -> list[Fault]:
@@ -199,7 +199,7 @@ def broken(problem: Problem) -> list[Fault]:
     faults = Faults()
     for rule in (_generator, _marks, _nozzles, _line, _fluid, _points, _references, _measures, _today, _constraints):
         faults += rule(problem)
-    return faults
+    return list(faults)
 
 
 def _generator(problem: Problem) -> Iterator[Fault]:
@@ -407,7 +407,7 @@ def _references(problem: Problem) -> Iterator[Fault]:
                 yield Fault(path(("point", i, key)), found(names), "each name once")
 
 
-def _lookalikes(named: Iterable[tuple[tuple, str]]) -> Iterator[Fault]:
+def _lookalikes(named: Iterable[tuple[Place, str]]) -> Iterator[Fault]:
     """Names that no one can tell apart; names that are equal are another fault."""
     looks: dict[str, str] = {}
     for place, name in named:
