@@ -55,7 +55,8 @@ class Machine:
     labels: Mapping[str, Mapping[str, tuple[Label, ...]]]  # [point][pump | mark | turns] what can be chosen there
     tags: Mapping[str, tuple[str, ...]]  # the points of each tag
     sizes: Mapping[str, float]  # what grams, drops and parts are, for units
-    _choices: dict[tuple[tuple[str, ...] | None, str], dict[Label, None]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _choices: dict[tuple[tuple[str, ...] | None, str], dict[Label, None]] = field(
+        default_factory=dict, init=False, repr=False, compare=False)  # fmt: skip
 
     def choices(self, names: tuple[str, ...] | None, of: str) -> dict[Label, None]:
         """What can be chosen at any of the points that names and tags stand for, rising; kept, as many rules ask."""

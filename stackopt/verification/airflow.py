@@ -5,6 +5,7 @@ from collections.abc import Callable
 from itertools import pairwise
 from typing import NamedTuple
 
+from stackopt.errors import known
 from stackopt.problem.model import AirLine, Nozzle
 
 OUTLET = 1.01325  # the open air, bar absolute
@@ -79,8 +80,8 @@ def series(elements: tuple[Element, ...], before: float, after: float = OUTLET) 
 def line_of(line: AirLine) -> Element:
     """What lies between supply and stack."""
     if line.conductance is not None:
-        return Element(line.conductance.number, line.critical_ratio)
-    return _tube(line.length.number, line.bore.number)
+        return Element(line.conductance.number, known(line.critical_ratio))
+    return _tube(known(line.length).number, known(line.bore).number)
 
 
 def branch_of(nozzle: Nozzle, pressure: float) -> Branch:
@@ -89,7 +90,9 @@ def branch_of(nozzle: Nozzle, pressure: float) -> Branch:
     >>> branch_of(Nozzle(turns=[0, 1, 2], flow=["0 L/min", "32 L/min", "64 L/min"]), 7.01325).turns
     (1.0, 2.0)
     """
-    turns, at, measured = _settings(nozzle), 0.0, []
+    turns, at = _settings(nozzle), 0.0
+    measured: list[float] = []
+    chains: list[tuple[Element, ...]]
     if nozzle.flow is not None:
         at = nozzle.measured_at.number if nozzle.measured_at else pressure
         ratio = _IDEAL_RATIO if nozzle.critical_ratio is None else nozzle.critical_ratio
@@ -98,13 +101,14 @@ def branch_of(nozzle: Nozzle, pressure: float) -> Branch:
         chains = [(Element(flow / whole, ratio),) for flow in measured]
     elif nozzle.conductance is not None:
         table = [c.number for c in nozzle.conductance]
-        chains = [(Element(c, nozzle.critical_ratio),) for c in _between(nozzle.turns, table, turns)]
+        chains = [(Element(c, known(nozzle.critical_ratio)),) for c in _between(nozzle.turns, table, turns)]
     else:
         tube = [_tube(nozzle.tube.length.number, nozzle.tube.bore.number)] if nozzle.tube else []
-        tip = Element(_orifice(nozzle.bore.number, nozzle.discharge), _IDEAL_RATIO)
-        whole = _orifice(nozzle.screw.bore.number, nozzle.discharge)
+        discharge, screw = known(nozzle.discharge), known(nozzle.screw)
+        tip = Element(_orifice(known(nozzle.bore).number, discharge), _IDEAL_RATIO)
+        whole = _orifice(screw.bore.number, discharge)
         chains = [(Element(whole * share, _IDEAL_RATIO), *tube, tip)
-                  for share in _between(nozzle.turns, list(nozzle.screw.open), turns)]  # fmt: skip
+                  for share in _between(nozzle.turns, list(screw.open), turns)]  # fmt: skip
     used = [k for k, chain in enumerate(chains) if min(element.conductance for element in chain) > 0]
     return Branch(tuple(turns[k] for k in used), tuple(chains[k] for k in used), at,
                   tuple(measured[k] for k in used) if measured else ())  # fmt: skip
@@ -132,14 +136,14 @@ def _settings(nozzle: Nozzle) -> tuple[float, ...]:
 
 def _between(at: tuple[float, ...], values: list[float], turns: tuple[float, ...]) -> list[float]:
     """A table's values at `turns`, between its points by cubics that rise where they do (Fritsch and Butland 1984)."""
-    known = dict(zip(at, values, strict=True))
-    if all(t in known for t in turns):
-        return [known[t] for t in turns]
+    table = dict(zip(at, values, strict=True))
+    if all(t in table for t in turns):
+        return [table[t] for t in turns]
     slopes = _slopes(at, values)
     found = []
     for t in turns:
-        if t in known:
-            found.append(known[t])
+        if t in table:
+            found.append(table[t])
             continue
         k = next(k for k, (a, b) in enumerate(pairwise(at)) if a < t < b)
         width, s = at[k + 1] - at[k], (t - at[k]) / (at[k + 1] - at[k])

@@ -6,13 +6,13 @@ from fractions import Fraction
 from itertools import islice
 from typing import Any, NamedTuple
 
-from stackopt.errors import Fault, ProblemError
+from stackopt.errors import Fault, ProblemError, known
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import found
-from stackopt.verification.bound import Claim, Found, Range, Search
+from stackopt.verification.bound import Claim, Found, Option, Range, Search
 from stackopt.verification.conflicting import MOST, concerned, conflict_holds, names_of, rates_conflict
 from stackopt.verification.figures import Figures, Set, figures_of
-from stackopt.verification.machine import SLACK, Machine
+from stackopt.verification.machine import SLACK, Machine, Place
 from stackopt.verification.reading import FORMAT, misshapen
 
 HOLDS, WRONG, OPEN = "holds", "wrong", "not verified"
@@ -193,7 +193,7 @@ class _Held:
                 yield f"spray of {place.name} is {found(point['spray'])} instead of '{got.spray}'"
         if answer["in_tolerance"] != all(got.excess == 0 for got in figures.points):
             yield f"in_tolerance is {str(answer['in_tolerance']).lower()}"
-        share = figures.air / machine.capacity
+        share = figures.air / known(machine.capacity)
         whole = {"excess": figures.excess, "mean_error": figures.mean_error, "worst_error": figures.worst_error,
                  "air_share": share, "value": figures.value, "mean_price": figures.price}  # fmt: skip
         for key, exact in whole.items():
@@ -323,7 +323,7 @@ class _Held:
         yield _check("order of ties", faults, "no point has another setting that does as well and comes first")
 
 
-def _rank(place: Any, option: Any) -> tuple:
+def _rank(place: Place, option: Option) -> tuple[float, int, int]:
     """Of settings that tie: the larger stroke first, equal ones as written, then fewer turns."""
     _, stroke, screw = option.what
     return -float(f"{float(place.strokes[stroke].volume):.12g}"), stroke, screw

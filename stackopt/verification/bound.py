@@ -11,17 +11,19 @@ from fractions import Fraction
 from functools import cached_property
 from itertools import combinations, pairwise, product
 from math import comb
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from stackopt.errors import known
+from stackopt.problem.constraints import Distinct, Fix, Forbid, Label, Same
 from stackopt.verification.figures import Set, counted, kept
-from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, known
-from stackopt.verification.sums import TooLarge, Work, possible
+from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, built_in
+from stackopt.verification.sums import Row, TooLarge, Work, possible
 
 WORK = 4_000_000  # steps of the search, beyond which nothing is decided
 CASES = 500  # sets of labels that rules let points share, beyond which nothing is decided
 _OPTION = 20  # steps that an option counts as
 _ONE = 1 << 100  # what 1 is
-_LABELS = ("fix", "forbid", "same", "distinct")  # kinds of rules about labels
+_OfLabels = Fix | Forbid | Same | Distinct  # rules about labels
 _NARROW = Fraction(1, 1 << 40)  # a range of rates that is not halved any more, as a share of its rate
 
 
@@ -72,17 +74,17 @@ class Search:
 
     def __init__(self, machine: Machine, work: int = WORK) -> None:
         self.machine, self.limit, self.work = machine, work, Work(work)
-        places, rules = machine.places, [rule for rule in machine.rules.values() if known(rule)]
+        places, rules = machine.places, [rule for rule in machine.rules.values() if built_in(rule)]
         self.foreign = len(rules) < len(machine.rules)
-        self.coupling = [rule for rule in rules if rule.kind not in _LABELS]
-        self.of_labels = [rule for rule in rules if rule.kind in _LABELS]
+        self.coupling = [rule for rule in rules if not isinstance(rule, _OfLabels)]
+        self.of_labels = [rule for rule in rules if isinstance(rule, _OfLabels)]
         whole = sum(place.weight for place in places)
         self.share = {place.weight: place.weight / whole for place in places}
         self.room = int((SLACK if machine.capacity is None else 1 + SLACK) * _ONE)
         kinds: dict[Place, int] = {}  # points that differ in name only have the same options
         self.kind = [kinds.setdefault(place._replace(name="", tags=()), len(kinds)) for place in places]
         self.kinds = list(kinds)
-        self.known: dict[tuple, list[Option]] = {}
+        self.known: dict[tuple[int, Range, int | None], list[Option]] = {}
         self.lets: list[list[_Let]] = [[] for _ in places]  # of each point: what rules let it be set to
         self.first: list[int] = []  # the places, those first that closed a range lately
 
@@ -99,7 +101,7 @@ class Search:
         dial, undecided, self.work = self.machine.dial, None, Work(self.limit)
         high = dial.high if dial.step is None else dial.at(dial.last)
         if below is not None:
-            k = round((below - dial.low) / dial.step)
+            k = round((below - dial.low) / known(dial.step))
             if k <= 0:
                 return Found(False)
             high = dial.at(k - 1)
@@ -142,7 +144,8 @@ class Search:
         """Whether settings at these rates may be better than the claim; exactly, where the rates are single ones."""
         below, most = (int(x * _ONE) for x in (claim.below if single else claim.loosely, claim.most))
         self.work.done(len(self.kind))
-        limit = {"value": most, "excess": below}.get(claim.what)
+        limits: dict[str | None, int] = {"value": most, "excess": below}
+        limit = limits.get(claim.what)
         rows: list[list[Option]] = [[]] * len(self.kind)
         excess = 0
         for k, n in enumerate(self.first):
@@ -154,11 +157,13 @@ class Search:
                 return False
         holds = None
         if self.coupling and single:
-            def holds(chosen: list) -> bool:
+            def holds(chosen: list[tuple[int, int, int]]) -> bool:
                 return self._kept(cell, chosen)
-        return any(possible(*asked, self.work, holds) for asked in self._questions(rows, claim.what, below, most))
+        return any(possible(sums, least, ends, self.work, holds)
+                   for sums, least, ends in self._questions(rows, claim.what, below, most))  # fmt: skip
 
-    def _questions(self, rows: list[list[Option]], what: str | None, below: int, most: int) -> Iterator[tuple]:
+    def _questions(self, rows: list[list[Option]], what: str | None, below: int, most: int
+                   ) -> Iterator[tuple[list[Row], int, list[int]]]:  # fmt: skip
         """The same as sums: rows, what the first sum must stay below, and the limits of the others."""
         room = [self.room]
         if what is None:
@@ -250,9 +255,9 @@ class Search:
         if dial.step is not None:
             first, last = (round((end - dial.low) / dial.step) for end in part)
             last = min(last, dial.last)
-            middle = (first + last) // 2
-            yield Range(low, dial.at(middle))
-            yield Range(dial.at(middle + 1), high)
+            half = (first + last) // 2
+            yield Range(low, dial.at(half))
+            yield Range(dial.at(half + 1), high)
             return
         start, end = bisect.bisect_right(self._turning, low), bisect.bisect_left(self._turning, high)
         if start < end:
@@ -265,7 +270,7 @@ class Search:
     @cached_property
     def _turning(self) -> list[Fraction]:
         """The rates at which a dose meets its target or a limit, or a window a setting; those of a free dial."""
-        found = {self.machine.bound_of(rule, "at") for rule in self.of_labels if rule.of == "rate"}
+        found = {known(self.machine.bound_of(rule, "at")) for rule in self.of_labels if rule.of == "rate"}
         for place in self.kinds:
             doses = set(_turning_doses(place))
             found.add(place.cut)
@@ -281,33 +286,38 @@ class _Let(NamedTuple):
 
     names: frozenset[str]
     of: str
-    labels: frozenset
+    labels: frozenset[Label] = frozenset()
     never: bool = False  # those are what they must not be set to
+    rate: Fraction | None = None  # the only one they may have
 
     def lets(self, place: Place, part: Range, stroke: int, screw: int) -> bool:
         """Whether a point may have a stroke with a screw setting at some rate of a range."""
-        if self.of == "rate":
-            return all(part.low - 2 * SLACK * at <= at <= part.high + 2 * SLACK * at for at in self.labels)
+        if self.rate is not None:
+            return part.low - 2 * SLACK * self.rate <= self.rate <= part.high + 2 * SLACK * self.rate
         return (_label(self.of, place, stroke, screw) in self.labels) != self.never
 
 
-def _label(of: str, place: Place, stroke: int, screw: int) -> Any:
-    return place.branch.turns[screw] if of == "turns" else getattr(place.strokes[stroke], of)
+def _label(of: str, place: Place, stroke: int, screw: int) -> Label:
+    one = place.strokes[stroke]
+    return place.branch.turns[screw] if of == "turns" else one.pump if of == "pump" else one.mark
 
 
-def _cases(machine: Machine, rules: Sequence[Any]) -> Iterator[list[_Let]]:
+def _cases(machine: Machine, rules: Sequence[_OfLabels]) -> Iterator[list[_Let]]:
     """What rules let points be set to; one case for each set of labels that all of them may share."""
     ways, count = [], 1
     for rule in rules:
         places = machine.covered(rule.over)
         names = frozenset(place.name for place in places)
-        if rule.kind in ("fix", "forbid"):
-            at = rule.at if rule.kind == "forbid" else (machine.bound_of(rule, "at") if rule.of == "rate" else rule.at,)
-            ways.append([_Let(names, rule.of, frozenset(at), rule.kind == "forbid")])
+        if isinstance(rule, Fix):
+            ways.append([_Let(names, "rate", rate=known(machine.bound_of(rule, "at"))) if rule.of == "rate"
+                         else _Let(names, rule.of, frozenset((rule.at,)))])  # fmt: skip
+            continue
+        if isinstance(rule, Forbid):
+            ways.append([_Let(names, rule.of, frozenset(rule.at), never=True)])
             continue
         labels = sorted({_label(rule.of, place, s, z) for place in places for s, stroke in enumerate(place.strokes)
                          if not stroke.out for z in range(len(place.air))})  # fmt: skip
-        size = min(1 if rule.kind == "same" else rule.max, len(labels), len(places))
+        size = min(1 if isinstance(rule, Same) else rule.max, len(labels), len(places))
         count *= comb(len(labels), size)
         if count > CASES:
             raise TooLarge

@@ -1,9 +1,10 @@
 """Whether sets of points and rules that an answer names do conflict, and no smaller part of them does."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from itertools import combinations
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from stackopt.verification.bound import Claim, Search
 from stackopt.verification.machine import ROUNDING, SLACK, Dial, Machine, Place
@@ -92,7 +93,7 @@ def names_of(machine: Machine) -> set[str]:
             *(f"{kind} of {pump}" for kind in _KINDS[1:] for pump in pumps)}  # fmt: skip
 
 
-def rates_conflict(machine: Machine, named: Sequence[dict]) -> Opinion:
+def rates_conflict(machine: Machine, named: Sequence[dict[str, Any]]) -> Opinion:
     """Whether the conflicts named are those of the rates, where all of these are looked at."""
     if machine.count > 1 or len(machine.places) > FEW:
         return Opinion(True)
@@ -129,17 +130,17 @@ def conflict_holds(machine: Machine, points: Sequence[str], rules: Sequence[str]
 def _can_hold(machine: Machine, points: Sequence[str], rules: Sequence[str], hard: bool) -> bool:
     """Whether settings bring these points into tolerance while these rules hold. Raises _Undecided."""
     kept = {name: rule for name, rule in machine.rules.items() if name in rules}
-    part = machine.asking(
+    part = (_hard(machine, rules) if hard else machine).asking(
         points, rules=kept, capacity=machine.capacity if "capacity" in rules else None,
-        line=machine.line if "line" in rules else None, **(_hard(machine, rules) if hard else {}))  # fmt: skip
+        line=machine.line if "line" in rules else None)  # fmt: skip
     found = Search(part, _WORK).better(Claim() if hard else _NONE)
     if found.better is None:
         raise _Undecided(found.why)
     return found.better
 
 
-def _hard(machine: Machine, rules: Sequence[str]) -> dict:
-    """Dial and points where only these of the machine's own rules hold."""
+def _hard(machine: Machine, rules: Sequence[str]) -> Machine:
+    """The machine where only these of the rules on its dial and points hold."""
     cut = any(rule == f"cut of {place.name}" for rule in rules for place in machine.places)
     places = []
     for place in machine.places:
@@ -154,7 +155,7 @@ def _hard(machine: Machine, rules: Sequence[str]) -> dict:
         places.append(place._replace(cut=place.cut if keeps else Fraction(0), strokes=tuple(strokes)))
     dial = machine.dial
     wide = Dial(dial.low / 10**12, dial.high * 10**6, None)
-    return {"places": tuple(places), "dial": dial if "rate range" in rules else wide}
+    return replace(machine, places=tuple(places), dial=dial if "rate range" in rules else wide)
 
 
 def concerned(machine: Machine, rules: Sequence[str]) -> set[str]:

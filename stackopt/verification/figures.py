@@ -1,13 +1,14 @@
 """What settings do, in exact fractions: doses, air, excess, value, and the rules that they break."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
-from stackopt.problem.constraints import Constraint
+from stackopt.errors import known
+from stackopt.problem.constraints import Compare, Distinct, Fix, Forbid, Label, Ratio, Same
 from stackopt.verification.airflow import OUTLET, halved, series
-from stackopt.verification.machine import ROUNDING, SLACK, Machine, Place, Stroke, known
+from stackopt.verification.machine import ROUNDING, SLACK, BuiltIn, Machine, Place, Stroke, built_in
 
 
 class Set(NamedTuple):
@@ -64,17 +65,15 @@ def figures_of(machine: Machine, settings: Sequence[Set]) -> Figures:
     pressure, flows = _air(machine, settings, drive)
     points = tuple(_point(machine, *one) for one in zip(machine.places, settings, strokes, flows, strict=True))
     weights = [place.weight for place in machine.places]
-    whole = sum(weights)
-    mean_error = sum(w * abs(p.error) for w, p in zip(weights, points, strict=True)) / whole
+    mean_error = _mean(weights, [abs(p.error) for p in points])
     worst_error = max(abs(p.error) for p in points)
-    price = sum(stroke.price for stroke in strokes) / len(strokes)
+    price = sum((stroke.price for stroke in strokes), Fraction(0)) / len(strokes)
     air = sum(flows) + drive
-    share = air / machine.capacity
+    share = air / known(machine.capacity)
     return Figures(
         points=points,
         air=air,
-        excess=max(p.excess for p in points) if machine.worst
-        else sum(w * p.excess for w, p in zip(weights, points, strict=True)) / whole,
+        excess=max(p.excess for p in points) if machine.worst else _mean(weights, [p.excess for p in points]),
         mean_error=mean_error,
         worst_error=worst_error,
         price=price,
@@ -82,24 +81,28 @@ def figures_of(machine: Machine, settings: Sequence[Set]) -> Figures:
         + machine.price_weight * price,
         broken=(*_hard(machine, settings, strokes, pressure, air), *(
             f"{name} does not hold" for name, rule in machine.rules.items()
-            if known(rule) and not kept(machine, rule, settings, flows))),
-        unknown=tuple(name for name, rule in machine.rules.items() if not known(rule)),
+            if built_in(rule) and not kept(machine, rule, settings, flows))),
+        unknown=tuple(name for name, rule in machine.rules.items() if not built_in(rule)),
     )  # fmt: skip
+
+
+def _mean(weights: Sequence[Fraction], values: Sequence[Fraction]) -> Fraction:
+    return sum((w * value for w, value in zip(weights, values, strict=True)), Fraction(0)) / sum(weights)
 
 
 def _air(machine: Machine, settings: Sequence[Set], drive: Fraction) -> tuple[float, list[Fraction]]:
     """The pressure at the stack [bar absolute] and the air of each nozzle [L/min]."""
     if machine.line is None:
         return machine.pressure, [p.air[s.screw] for p, s in zip(machine.places, settings, strict=True)]
-    used = [(place.branch, s.screw) for place, s in zip(machine.places, settings, strict=True)]
+    line, used = machine.line, [(place.branch, s.screw) for place, s in zip(machine.places, settings, strict=True)]
 
     def flows(pressure: float) -> list[float]:
-        known = {}
-        return [known.setdefault((id(b), k), b.flow(k, pressure)) if (id(b), k) not in known else known[id(b), k]
-                for b, k in used]  # fmt: skip
+        every = {(id(b), k): (b, k) for b, k in used}
+        through = {key: b.flow(k, pressure) for key, (b, k) in every.items()}
+        return [through[id(b), k] for b, k in used]
 
     def enough(pressure: float) -> bool:
-        return sum(flows(pressure)) + float(drive) <= series((machine.line,), machine.pressure, pressure)
+        return sum(flows(pressure)) + float(drive) <= series((line,), machine.pressure, pressure)
 
     if not enough(OUTLET):
         return OUTLET, [Fraction(0)] * len(used)
@@ -127,7 +130,8 @@ def _misses(place: Place, dose: Fraction, flow: Fraction) -> tuple[Fraction, Fra
             "too little air" if short >= over else "too much air")  # fmt: skip
 
 
-def _hard(machine: Machine, settings: Sequence[Set], strokes: Sequence[Stroke], pressure: float, air: Fraction):
+def _hard(machine: Machine, settings: Sequence[Set], strokes: Sequence[Stroke], pressure: float, air: Fraction
+          ) -> Iterator[str]:  # fmt: skip
     """What the machine itself does not allow."""
     rates = {s.rate for s in settings}
     for rate in sorted(rates):
@@ -135,7 +139,7 @@ def _hard(machine: Machine, settings: Sequence[Set], strokes: Sequence[Stroke], 
             yield f"{float(rate)!r}/min is no rate of the dial"
     if len(rates) > machine.count:
         yield f"{len(rates)} rates, and {machine.count} of them may be used"
-    if air > machine.capacity * (1 + SLACK):
+    if air > known(machine.capacity) * (1 + SLACK):
         yield f"the air of {float(air)!r} L/min is above the capacity"
     if machine.line is not None and pressure <= OUTLET:
         yield "the line lets through less than the settings take"
@@ -148,28 +152,35 @@ def _hard(machine: Machine, settings: Sequence[Set], strokes: Sequence[Stroke], 
             yield f"{place.name}: {stroke.pump} cannot be used (fluids, min_pressure)"
 
 
-def kept(machine: Machine, rule: Constraint, settings: Sequence[Set], flows: Sequence[Fraction]) -> bool:
+def kept(machine: Machine, rule: BuiltIn, settings: Sequence[Set], flows: Sequence[Fraction]) -> bool:
     """Whether settings keep a rule of the file."""
-    what = {}
+    what: dict[str, Label | Fraction] = {}
     for place, setting, flow in zip(machine.places, settings, flows, strict=True):
         stroke = place.strokes[setting.stroke]
-        what[place.name] = {
+        every: dict[str, Label | Fraction] = {
             "pump": stroke.pump, "mark": stroke.mark, "turns": place.branch.turns[setting.screw],
-            "dose": setting.rate * stroke.volume, "air": flow, "rate": setting.rate}[rule.of]  # fmt: skip
-    over = [what[place.name] for place in machine.covered(getattr(rule, "over", None))]
-    if rule.kind == "forbid":
-        return not any(one in rule.at for one in over)
-    if rule.kind in ("same", "distinct"):
-        return len(set(over)) <= (1 if rule.kind == "same" else rule.max)
-    if rule.kind == "fix":
-        at = machine.bound_of(rule, "at") if rule.of == "rate" else rule.at
-        return all(_within([one], at, at) if rule.of == "rate" else one == at for one in over)
+            "dose": setting.rate * stroke.volume, "air": flow, "rate": setting.rate}  # fmt: skip
+        what[place.name] = every[rule.of]
+
+    def chosen(names: Sequence[str] | None) -> list[Label | Fraction]:
+        return [what[place.name] for place in machine.covered(names)]
+
+    if isinstance(rule, Forbid):
+        return not any(one in rule.at for one in chosen(rule.over))
+    if isinstance(rule, Same | Distinct):
+        return len(set(chosen(rule.over))) <= (rule.max if isinstance(rule, Distinct) else 1)
+    if isinstance(rule, Fix):
+        if rule.of != "rate":
+            return all(one == rule.at for one in chosen(rule.over))
+        at = machine.bound_of(rule, "at")
+        return all(_within([Fraction(one)], at, at) for one in chosen(rule.over))
     low, high = machine.bound_of(rule, "min"), machine.bound_of(rule, "max")
-    if rule.kind == "total":
+    if not isinstance(rule, Compare | Ratio):
         factors = [_factor(rule.times or {}, place) for place in machine.covered(rule.over)]
-        return _within([f * Fraction(one) for f, one in zip(factors, over, strict=True)], low, high)
-    first, second = ([Fraction(what[p.name]) for p in machine.covered([name])] for name in (rule.first, rule.second))
-    if rule.kind == "compare":
+        parts = [f * Fraction(one) for f, one in zip(factors, chosen(rule.over), strict=True)]
+        return _within(parts, low, high)
+    first, second = ([Fraction(one) for one in chosen([name])] for name in (rule.first, rule.second))
+    if isinstance(rule, Compare):
         return _within([*first, *(-one for one in second)], low, high)
     zero = Fraction(0)
     return (low is None or _within([*first, *(-low * one for one in second)], zero, None)) and (

@@ -3,15 +3,17 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeGuard
 
 from stackopt import units
-from stackopt.problem.constraints import BUILT_IN, Constraint
+from stackopt.errors import known
+from stackopt.problem.constraints import BUILT_IN, Compare, Constraint, Distinct, Fix, Forbid, Ratio, Same, Total
 from stackopt.problem.model import Point, Problem
 from stackopt.verification.airflow import Branch, Element, branch_of, line_of
 
 SLACK = Fraction(1, 10**9)  # of a miss that counts as none, of values that tie, of the capacity
 ROUNDING = Fraction(1, 10**12)  # what a rate or pressure may part from a limit
+BuiltIn = Total | Same | Fix | Forbid | Distinct | Compare | Ratio
 
 
 class Stroke(NamedTuple):
@@ -70,11 +72,11 @@ class Dial(NamedTuple):
     @property
     def last(self) -> int:
         """The number of the last step, counted from 0."""
-        return int((self.high - self.low) / self.step + SLACK)
+        return int((self.high - self.low) / known(self.step) + SLACK)
 
     def at(self, k: int) -> Fraction:
         """The rate of a step."""
-        return min(self.low + k * self.step, self.high)
+        return min(self.low + k * known(self.step), self.high)
 
     def has(self, rate: Fraction) -> bool:
         """Whether a rate is on the dial, but for rounding."""
@@ -113,10 +115,11 @@ class Machine:
         (['b', 'a'], 56, 22.0)
         """
         dial, air, solve = problem.generator.rate, problem.air, problem.solve
+        step = Fraction(dial.step.number) if dial.step else None
         branches = {name: branch_of(nozzle, air.pressure.number) for name, nozzle in problem.nozzles.items()}
         return cls(
             places=tuple(_place(problem, point, branches[point.nozzle]) for point in problem.point),
-            dial=Dial(Fraction(dial.min.number), Fraction(dial.max.number), dial.step and Fraction(dial.step.number)),
+            dial=Dial(Fraction(dial.min.number), Fraction(dial.max.number), step),
             count=problem.generator.count,
             capacity=Fraction(air.capacity.number),
             pressure=air.pressure.number,
@@ -134,22 +137,22 @@ class Machine:
         wanted = None if names is None else set(names)
         return [p for p in self.places if wanted is None or p.name in wanted or wanted & set(p.tags)]
 
-    def bound_of(self, rule: Constraint, key: str) -> Fraction | None:
+    def bound_of(self, rule: BuiltIn, key: str) -> Fraction | None:
         """An end of a rule in mL/min, L/min, 1/min or plain; None where it has none."""
         value = getattr(rule, key, None)
         if value is None:
             return None
-        kind = {"air": "air flow", "dose": "dose", "rate": "rate"}.get(rule.of) if rule.kind != "ratio" else None
+        kind = {"air": "air flow", "dose": "dose", "rate": "rate"}.get(rule.of) if not isinstance(rule, Ratio) else None
         return Fraction(value) if kind is None else Fraction(units.read(value, kind).at(self.sizes))
 
     def asking(self, names: Iterable[str], **more: Any) -> "Machine":
         """The same machine where only the excess of these points counts, and with other keys changed."""
         wanted = set(names)
-        places = tuple(p._replace(asked=p.name in wanted) for p in more.pop("places", self.places))
+        places = tuple(p._replace(asked=p.name in wanted) for p in self.places)
         return replace(self, places=places, **more)
 
 
-def known(rule: Constraint) -> bool:
+def built_in(rule: Constraint) -> TypeGuard[BuiltIn]:
     """Whether a rule is of a kind that is judged here: those of other packages are not."""
     return type(rule) in BUILT_IN.values()
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from stackopt.errors import Fault, ProblemError
 from stackopt.problem.files import text_in
-from stackopt.problem.rules import found, path
+from stackopt.problem.rules import Place, found, path
 
 FORMAT = "stackopt.result/1"
 _LARGEST = 1e300
@@ -19,7 +19,7 @@ _POINT = {"name": _TEXT, "generator": _WHOLE, "pump": _TEXT, "mark": _TEXT, "tur
           "spray": _TEXT}  # fmt: skip
 
 
-class _Many(list):
+class _Many(list[Any]):
     """A list of any number of these."""
 
 
@@ -77,7 +77,7 @@ def misshapen(answer: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
     yield from _apart(answer, _SHAPE, ())
 
 
-def _apart(value: Any, shape: Any, place: tuple) -> Iterator[tuple[str, str, str]]:
+def _apart(value: Any, shape: Any, place: Place) -> Iterator[tuple[str, str, str]]:
     if isinstance(shape, _Many):
         if not isinstance(value, list):
             yield path(place), found(value), "a list"

@@ -6,10 +6,12 @@ Options are tuples of whole numbers: what is to stay below a goal, then what is 
 import bisect
 import itertools
 from collections.abc import Callable, Sequence
+from typing import Any
 
 LABELS = 50_000  # sums kept at a time, beyond which nothing is decided
 SCALE = 1 << 30  # of prices
-Row = Sequence[tuple]
+Row = Sequence[tuple[Any, ...]]  # options
+Sums = tuple[int, ...]  # what is summed of them
 
 
 class TooLarge(Exception):
@@ -30,7 +32,7 @@ class Work:
 
 
 def possible(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work,
-             holds: Callable[[list], bool] | None = None) -> bool:  # fmt: skip
+             holds: Callable[[list[Any]], bool] | None = None) -> bool:  # fmt: skip
     """Whether some choice has a first sum under `below` and each further one at most its limit; exactly.
 
     With `holds`, which is asked of what the chosen options stand for, that must be true too.
@@ -40,23 +42,23 @@ def possible(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work,
     (True, False)
     """
     work.done(sum(map(len, rows)))
-    rows = _usable(rows, below, limits)
-    if rows is None:
+    usable = _usable(rows, below, limits)
+    if usable is None:
         return False
     if holds is not None:
-        return _tried(rows, below, limits, work, holds)
+        return _tried(usable, below, limits, work, holds)
     # A limit that no choice can break is none.
-    binding = [k for k, limit in enumerate(limits, 1) if sum(max(o[k] for o in row) for row in rows) > limit]
-    rows = [_front([(o[0], *(o[k] for k in binding)) for o in row]) for row in rows]
+    binding = [k for k, limit in enumerate(limits, 1) if sum(max(o[k] for o in row) for row in usable) > limit]
+    fronts = [_front([(o[0], *(o[k] for k in binding)) for o in row]) for row in usable]
     limits = [limits[k - 1] for k in binding]
-    lowest = [min(row) for row in rows]
+    lowest = [min(front) for front in fronts]
     if all(sum(o[k] for o in lowest) <= limit for k, limit in enumerate(limits, 1)):
         return True
-    prices = _prices(rows, below, limits, work)
-    return prices is not None and _merged(rows, below, limits, prices, work)
+    prices = _prices(fronts, below, limits, work)
+    return prices is not None and _merged(fronts, below, limits, prices, work)
 
 
-def _usable(rows: Sequence[Row], below: int, limits: Sequence[int]) -> list[Row] | None:
+def _usable(rows: Sequence[Row], below: int, limits: Sequence[int]) -> Sequence[Row] | None:
     """The rows without options that no choice can contain; None where no choice is left."""
     ends = [below - 1, *limits]
     while True:
@@ -73,12 +75,12 @@ def _usable(rows: Sequence[Row], below: int, limits: Sequence[int]) -> list[Row]
         rows = kept
 
 
-def _front(labels: list[tuple]) -> list[tuple]:
+def _front(labels: list[Sums]) -> list[Sums]:
     """Those that no other one is at most equal to in everything; up to three numbers each."""
     labels.sort()
     if not labels or len(labels[0]) == 1:
         return labels[:1]
-    kept = []
+    kept: list[Sums] = []
     if len(labels[0]) == 2:
         for label in labels:
             if not kept or label[1] < kept[-1][1]:
@@ -97,7 +99,7 @@ def _front(labels: list[tuple]) -> list[tuple]:
     return kept
 
 
-def _prices(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work) -> list[int] | None:
+def _prices(rows: Sequence[Sequence[Sums]], below: int, limits: Sequence[int], work: Work) -> list[int] | None:
     """Prices on what is limited; None where they show that no choice will do: any price gives a bound."""
     prices = [0] * len(limits)
     for _ in range(1 if len(limits) == 1 else 3):
@@ -118,7 +120,7 @@ def _prices(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work) 
     return prices
 
 
-def _score(option: tuple, prices: Sequence[int]) -> int:
+def _score(option: Sums, prices: Sequence[int]) -> int:
     return option[0] * SCALE + sum(p * amount for p, amount in zip(prices, option[1:], strict=False))
 
 
@@ -126,14 +128,15 @@ def _ceiling(below: int, limits: Sequence[int], prices: Sequence[int]) -> int:
     return below * SCALE + sum(p * limit for p, limit in zip(prices, limits, strict=True))
 
 
-def _merged(rows: Sequence[Row], below: int, limits: Sequence[int], prices: Sequence[int], work: Work) -> bool:
+def _merged(rows: Sequence[Sequence[Sums]], below: int, limits: Sequence[int], prices: Sequence[int],
+            work: Work) -> bool:  # fmt: skip
     """The rows merged one by one; kept are sums that can still be completed and that no other one dominates."""
     ends = [below - 1, *limits, _ceiling(below, limits, prices) - 1]
     scored = [[(*o, _score(o, prices)) for o in row] for row in rows]
     scored.sort(key=lambda row: (len(row), row))
     least = [[min(o[k] for o in row) for k in range(len(ends))] for row in scored]
     rest = list(itertools.accumulate(reversed(least), lambda a, b: [x + y for x, y in zip(a, b, strict=True)]))[::-1]
-    labels = [(0,) * (len(ends) - 1)]
+    labels: list[Sums] = [(0,) * (len(ends) - 1)]
     for n, row in enumerate(scored):
         after = rest[n + 1] if n + 1 < len(rest) else [0] * len(ends)
         room = [end - more for end, more in zip(ends, after, strict=True)]
@@ -152,7 +155,8 @@ def _merged(rows: Sequence[Row], below: int, limits: Sequence[int], prices: Sequ
     return True
 
 
-def _tried(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work, holds: Callable[[list], bool]) -> bool:
+def _tried(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work,
+           holds: Callable[[list[Any]], bool]) -> bool:  # fmt: skip
     """One choice after the other, as long as it can be completed."""
     ends = [below - 1, *limits]
     many = range(len(ends))
@@ -161,7 +165,7 @@ def _tried(rows: Sequence[Row], below: int, limits: Sequence[int], work: Work, h
         rest.append([rest[-1][k] + min(o[k] for o in row) for k in many])
     rest.reverse()
 
-    def go(n: int, sums: list[int], chosen: list) -> bool:
+    def go(n: int, sums: list[int], chosen: list[Any]) -> bool:
         if n == len(rows):
             work.done(20 * len(rows))
             return holds(chosen)
