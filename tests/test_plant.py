@@ -15,6 +15,7 @@ from scipy.optimize import LinearConstraint, linprog, milp
 from test_problems import number, same
 
 import stackopt
+from stackopt.errors import FAULTS_LIMIT
 from stackopt.fleet import choosing
 from stackopt.fleet.child import Lost
 from stackopt.fleet.plans_of import Ask, Plans, plans_of, subsets
@@ -553,6 +554,20 @@ def test_machines_are_numbered_as_they_stand_where_some_cannot_be_read(tmp_path)
         stackopt.plant(put(tmp_path, text, a=BY_HAND), 1)
     assert [(f.line, f.key) for f in caught.value.faults] == [(1, "machine[1]"), (1, "machine[3].file")]
     assert "machine[2] has it" in caught.value.faults[1].expected
+
+
+def test_of_thousands_of_faults_the_first_thousand_of_the_plant_and_of_its_machines_are_listed(tmp_path):
+    """A thousand of each in place, and one that says there are more."""
+    wrong = BY_HAND | {f"key{k}": 1 for k in range(600)}
+    file = put(tmp_path, two(900) + "".join(f"key{k} = 1\n" for k in range(2000)), a=BY_HAND, b=BY_HAND)
+    with pytest.raises(stackopt.ProblemError) as caught:
+        stackopt.plant(file, 1)
+    *first, last = caught.value.faults
+    assert len(first) == FAULTS_LIMIT and all(f.line for f in first) and "more than" in last.found
+    with pytest.raises(stackopt.ProblemError) as caught:
+        stackopt.plant(put(tmp_path, two(900), a=wrong, b=wrong), 1)
+    *first, last = caught.value.faults
+    assert len(first) == FAULTS_LIMIT and first[0].key == "key0 in a.json" and "more than" in last.found
 
 
 def test_a_pump_of_one_name_is_one_variant(tmp_path):

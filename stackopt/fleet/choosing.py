@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from stackopt.errors import SolverError
+from stackopt.errors import SolverError, known
 from stackopt.fleet.child import Lost
 from stackopt.fleet.plans_of import Ask, Plans, plans_of, subsets
 from stackopt.fleet.plant_file import Works
@@ -44,14 +44,14 @@ def _short(sharing: Share, works: Works, plans: Sequence[Plans]) -> bool:
         return True
     weights = np.array([machine.weight for machine in works.machines])
     own = float(weights @ [one.own.excess for one in plans] / weights.sum())
-    return sharing.excess > own + TIE
+    return known(sharing.excess) > own + TIE
 
 
 def _plans(works: Works, jobs: int, lower: bool) -> tuple[Plans, ...]:
     """The plans of each machine; of machines of one file, asked the same, once."""
     most = {m: max(rule.most for rule in works.rules if m in rule.machines)
             for m in range(len(works.machines)) if any(m in rule.machines for rule in works.rules)}  # fmt: skip
-    places: dict[tuple[int, tuple], int] = {}
+    places: dict[tuple[int, tuple[frozenset[str], ...]], int] = {}
     asks: list[Ask] = []
     files: list[str] = []
     which = []

@@ -9,6 +9,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
+from stackopt.errors import known
 from stackopt.judge import Settings, judge
 from stackopt.optimise.front import Front, trade
 from stackopt.optimise.levels import SAME_AIR
@@ -85,7 +86,7 @@ class Plans:
         for level, lower in zip(levels, (*levels[1:], None), strict=True):
             least = level.plans[0]
             corners.append((least.excess, least.air))
-            below = self.floor if lower is None else lower.most
+            below = known(self.floor) if lower is None else lower.most
             if below < least.air - 2 * SAME_AIR:  # what lies between has more excess, and may be so low in air
                 corners.append((least.excess, below))
         return corners
@@ -99,7 +100,7 @@ def subsets(problem: Problem, most: int) -> tuple[frozenset[str], ...]:
     (frozenset(),)
     """
     offered = sorted({pump for point in problem.point for pump in point.pump})
-    found = [frozenset()]
+    found: list[frozenset[str]] = [frozenset()]
     for size in range(1, min(most, len(offered) - 1) + 1):
         for kept in combinations(offered, size):
             if all(set(point.pump) & set(kept) for point in problem.point):

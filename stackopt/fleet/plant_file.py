@@ -1,6 +1,6 @@
 """The file of a works: its supply of air, its machines by their problem files, and what holds for all of them."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path, PurePosixPath
@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError
 
 from stackopt import units
 from stackopt.beside.stock import duty_of
-from stackopt.errors import Fault, ProblemError
+from stackopt.errors import Fault, Faults, ProblemError
 from stackopt.problem.constraints import Distinct
 from stackopt.problem.files import parse_toml, placed, read, text_in
 from stackopt.problem.keys import AirFlow, AirFlowOrNone, Name, Part, Pressure, Share, Time, Volume
@@ -136,26 +136,17 @@ def read_works(file: str | Path) -> Works:
 
 
 def _works(name: str, text: str, data: dict[str, Any]) -> Works:
-    faults: list[Fault] = []
+    faults, inside = Faults(), Faults()
+    more: tuple[Fault, ...] = ()  # says that there are more than are listed
     try:
-        plant = PlantFile.model_validate(data)
-    except ValidationError as error:
-        plant = read_part(PlantFile, data, (), faults)
-        faults = faults or raw_faults(error)
-    tables = list(plant.machine or ())
-    names = _names(tables)
-    faults += [*_sense(plant), *_doubles(tables, names), *_unknown(plant, tables, names)]
-    problems, inside = _problems(Path(name).resolve().parent, plant, faults)
-    machines = tuple(
-        Machine(own, part.file, problems[part.file], part.count, part.running, part.priority)
-        for own, part in zip(names, tables, strict=True) if own and part.file in problems
-    )  # fmt: skip
-    lines = lines_of(text, False, {fault.key for fault in faults if fault.key})
-    own = sorted((placed(fault, lines, {}) for fault in faults), key=lambda f: f.line or 0)
-    inside += _different_pumps(Path(name).resolve().parent, machines)
-    if own or inside:
-        raise ProblemError((*own, *inside))
-    rules = tuple(_rule(n, rule, tables, names) for n, rule in enumerate(plant.constraint, 1))
+        plant, names, machines = _read(Path(name).resolve().parent, data, faults, inside)
+    except ProblemError as error:
+        more = error.faults[-1:]
+    if faults or inside or more:
+        lines = lines_of(text, False, {fault.key for fault in faults if fault.key})
+        own = sorted((placed(fault, lines, {}) for fault in faults), key=lambda f: f.line or 0)
+        raise ProblemError((*own, *inside, *more))
+    rules = tuple(_rule(n, rule, plant.machine, names) for n, rule in enumerate(plant.constraint, 1))
     over = [path(("constraint", n)) for n, rule in enumerate(rules)
             if any(len(machines[m].offered) > _OFFERED for m in rule.machines)]  # fmt: skip
     if over:
@@ -172,9 +163,24 @@ def _works(name: str, text: str, data: dict[str, Any]) -> Works:
     )  # fmt: skip
 
 
-def _names(tables: list[MachineTable | None]) -> list[str | None]:
-    """The names, as far as they can be read."""
-    return [part and (part.name or (PurePosixPath(part.file).stem if part.file else None)) for part in tables]
+def _read(folder: Path, data: dict[str, Any], faults: Faults, inside: Faults
+          ) -> tuple[PlantFile, list[str | None], tuple[Machine, ...]]:  # fmt: skip
+    """What can be read of a plant file and of the machines' files; faults of the first, and `inside` of the others."""
+    try:
+        plant = PlantFile.model_validate(data)
+    except ValidationError as error:
+        plant = read_part(PlantFile, data, (), faults)
+        faults += [] if faults else raw_faults(error)
+    tables: list[MachineTable | None] = list(plant.machine or ())
+    names = [(part.name or (PurePosixPath(part.file).stem if part.file else None)) if part else None for part in tables]
+    faults += (*_sense(plant), *_doubles(tables, names), *_unknown(plant, tables, names))
+    problems = _problems(folder, plant, faults, inside)
+    machines = tuple(
+        Machine(own, part.file, problems[part.file], part.count, part.running, part.priority)
+        for own, part in zip(names, tables, strict=True) if own and part and part.file in problems
+    )  # fmt: skip
+    inside += _different_pumps(folder, machines)
+    return plant, names, machines
 
 
 def _sense(plant: PlantFile) -> Iterator[Fault]:
@@ -192,7 +198,7 @@ def _sense(plant: PlantFile) -> Iterator[Fault]:
 def _doubles(tables: list[MachineTable | None], names: list[str | None]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for k, (own, part) in enumerate(zip(names, tables, strict=True)):
-        if own is not None and first.setdefault(own, k) != k:
+        if part and own is not None and first.setdefault(own, k) != k:
             key = path(("machine", k, "name" if part.name else "file"))
             other = path(("machine", first[own]))
             yield Fault(key, f"the name {found(own)} again", f"a name of its own: {other} has it")
@@ -209,18 +215,17 @@ def _unknown(plant: PlantFile, tables: list[MachineTable | None], names: list[st
                 yield Fault(path(("constraint", n, "over")), found(name), "the name or a tag of a machine")
 
 
-def _rule(number: int, rule: Variants, tables: list[MachineTable], names: list[str | None]) -> Rule:
+def _rule(number: int, rule: Variants, tables: Sequence[MachineTable], names: list[str | None]) -> Rule:
     wanted = None if rule.over is None else set(rule.over)
     held = (m for m, (own, part) in enumerate(zip(names, tables, strict=True))
             if wanted is None or wanted & {own, *part.tags})  # fmt: skip
     return Rule(rule.name or f"constraint {number}", frozenset(held), rule.max)
 
 
-def _problems(folder: Path, plant: PlantFile, faults: list[Fault]) -> tuple[dict[str, Problem], list[Fault]]:
-    """The problem of each file that can be read; `faults` of the places, and those that stand in the files."""
+def _problems(folder: Path, plant: PlantFile, faults: Faults, inside: Faults) -> dict[str, Problem]:
+    """The problem of each file that can be read; `faults` of the places, and those that stand `inside` the files."""
     problems: dict[str, Problem] = {}
     places: dict[Path, Problem | None] = {}
-    inside: list[Fault] = []
     pressure = plant.supply.pressure if plant.supply else None
     for k, part in enumerate(plant.machine or ()):
         if part is None or part.file is None:
@@ -243,7 +248,7 @@ def _problems(folder: Path, plant: PlantFile, faults: list[Fault]) -> tuple[dict
         asked = problem.air.pressure
         if pressure is not None and asked.number > pressure.number * (1 + ROUNDING):
             faults.append(Fault(key, f"{asked} as air.pressure in {part.file}", f"at most the supply's {pressure}"))
-    return problems, inside
+    return problems
 
 
 def _place(folder: Path, file: str) -> Path | str:
@@ -280,10 +285,11 @@ def _different_pumps(folder: Path, machines: tuple[Machine, ...]) -> list[Fault]
             for key, same in (("stroke_volume", abs(volumes[0] - volumes[1]) <= ROUNDING * volumes[1]),
                               ("marks", mine.marks == theirs.marks)):  # fmt: skip
                 if not same:
-                    fault = Fault(path(("pumps", name, key)), _told(mine, key), f"{_told(theirs, key)}, as "
-                                  f"pumps.{name} has in {other.file}: a pump of one name is one variant")  # fmt: skip
+                    at = path(("pumps", name, key))
+                    fault = Fault(at, _told(mine, key), f"{_told(theirs, key)}, as pumps.{name} has in {other.file}: "
+                                  "a pump of one name is one variant")  # fmt: skip
                     text = text_in(str(folder / machine.file))
-                    lines = lines_of(text, machine.file.lower().endswith(".json"), [fault.key])
+                    lines = lines_of(text, machine.file.lower().endswith(".json"), [at])
                     faults.append(_inside(placed(fault, lines, {}), machine.file))
     return faults
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stackopt.errors import known
 from stackopt.judge import ROOM, TIE
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, preferred
 from stackopt.optimise.mip import SHARP, NoProof, Rows
@@ -69,8 +70,14 @@ class Share:
 
     def better(self, other: "Share") -> bool:
         """Whether it is better than another by more than a tie."""
-        apart = other.excess - self.excess
-        return apart > TIE or (apart > -TIE and self.error < other.error - TIE)
+        (excess, error), (other_excess, other_error) = self.reached, other.reached
+        apart = other_excess - excess
+        return apart > TIE or (apart > -TIE and error < other_error - TIE)
+
+    @property
+    def reached(self) -> tuple[float, float]:
+        """Excess and error of the choice. Raises StackoptError without one."""
+        return known(self.excess), known(self.error)
 
 
 def least_air(offers: Offers) -> float:
@@ -114,28 +121,29 @@ def share(offers: Offers, deadline: float = np.inf) -> Share:
     more = np.where(offers.excess < BIG / 2, more, BIG)
     error = np.where(offers.error < BIG, weight * offers.error, BIG)
     held = price(more[None], offers.air[None])
-    known = held.choice[0]
+    fitting = held.choice[0]
     excess_price = float(held.multiplier[0])
     excess_bound, error_bound, error_price, status = float(held.bound[0]), None, None, "optimal"
     try:
-        best, known, excess_bound = _least(more, offers.air, deadline)
+        best, fitting, excess_bound = _least(more, offers.air, deadline)
         if best <= TIE:
             error = np.where(more <= TIE, error, BIG)
             error_price = relaxed(error, offers.air)[1]
             first = price(error[None], offers.air[None]).choice[0]
-            known = first if _sum(error, first) < BIG / 2 else known
-            _, known, error_bound = _least(error, offers.air, deadline)
+            fitting = first if _sum(error, first) < BIG / 2 else fitting
+            _, fitting, error_bound = _least(error, offers.air, deadline)
         else:
-            known, error_bound = _least_among(error, more, offers.air, best, excess_price, known, deadline)
-        if _sum(error, known) - error_bound > TIE:
+            fitting, error_bound = _least_among(error, more, offers.air, best, excess_price, fitting, deadline)
+        if _sum(error, fitting) - error_bound > TIE:
             status = "unproved"
     except Stopped as stop:
         status = str(stop)
     except KeyboardInterrupt:
         status = "interrupted"
     base = float(offers.weight @ own)
-    excess, reached = (_sum(np.where(part < BIG, weight * part, BIG), known) for part in (offers.excess, offers.error))
-    return Share(status, known, excess, reached, min(base + excess_bound, excess),
+    excess, reached = (_sum(np.where(part < BIG, weight * part, BIG), fitting)
+                       for part in (offers.excess, offers.error))  # fmt: skip
+    return Share(status, fitting, excess, reached, min(base + excess_bound, excess),
                  None if error_bound is None else min(error_bound, reached), excess_price, error_price)  # fmt: skip
 
 
@@ -172,27 +180,27 @@ def _lowest(merged: Merged, criterion: int) -> float:
     return float(labels[labels[:, -1] <= ROOM + TINY, criterion].min())
 
 
-def _least_among(error: Array, more: Array, air: Array, best: float, m: float, known: np.ndarray,
+def _least_among(error: Array, more: Array, air: Array, best: float, m: float, fitting: np.ndarray,
                  deadline: float) -> tuple[np.ndarray, float]:  # fmt: skip
     """A choice of least error whose excess is `best`, where the room keeps it above the least; and its bound."""
     weights = np.array([[[1.0, 0.0, 0.0]], [[0.0, 1.0, m]], [[0.0, 1.0, 0.0]], [[0.0, 0.0, 1.0]]])
-    most = np.array([[_sum(error, known) + TINY], [best + TIE + m * ROOM], [best + TIE], [ROOM]])
+    most = np.array([[_sum(error, fitting) + TINY], [best + TIE + m * ROOM], [best + TIE], [ROOM]])
     try:
-        merged = merge(np.stack((error, more, air), axis=2), Limits(weights, most), goal=0, thin=True)
+        merged = known(merge(np.stack((error, more, air), axis=2), Limits(weights, most), goal=0, thin=True))
         labels = merged.labels
         most[0, 0] = labels[(labels[:, 1] <= best + TIE + TINY) & (labels[:, 2] <= ROOM + TINY), 0].min() + TINY
         choice = preferred(merged, Limits(weights, most))
         return choice, _sum(error, choice)
     except TooManyLabels:
         bound = float(np.where(more + m * air <= best + TIE + m * ROOM + BIG / 4, error, BIG).min(axis=1).sum())
-        _, choice, proved = _by_model(error, air, known, bound, 0.0, deadline, more, best + TIE)
+        _, choice, proved = _by_model(error, air, fitting, bound, 0.0, deadline, more, best + TIE)
         return choice, proved
 
 
-def _by_model(cost: Array, air: Array, known: np.ndarray, bound: float, m: float, deadline: float,
+def _by_model(cost: Array, air: Array, fitting: np.ndarray, bound: float, m: float, deadline: float,
               more: Array | None = None, most: float = 0.0) -> tuple[float, np.ndarray, float]:  # fmt: skip
     """As `_least`, by the mixed-integer model; `more`, where given, sums to at most `most`."""
-    reached = _sum(cost, known)
+    reached = _sum(cost, fitting)
     by = cost + m * air
     reduced = by - by.min(axis=1, keepdims=True)
     usable = (cost < BIG / 2) & (reduced <= reached - bound + TINY)  # what the price does not rule out
@@ -208,11 +216,11 @@ def _by_model(cost: Array, air: Array, known: np.ndarray, bound: float, m: float
     except NoProof as stop:
         raise Stopped(stop.status) from None
     if proved is None:
-        return reached, known, bound
+        return reached, fitting, bound
     choice = np.array([max(row, key=lambda k: row[k].value()) for row in picks])
     fits = _sum(air, choice) <= ROOM and (more is None or _sum(more, choice) <= most + TINY)
     if not fits or _sum(cost, choice) > reached:
-        choice = known
+        choice = fitting
     return _sum(cost, choice), choice, max(bound, proved)
 
 
@@ -220,6 +228,7 @@ def _by_model(cost: Array, air: Array, known: np.ndarray, bound: float, m: float
 
 Uses = Sequence[Sequence[frozenset[str]]]  # [machines][plans] the kinds of pump that a plan has
 Held = tuple[frozenset[int], int]  # machines, and how many kinds they may have together
+Bans = frozenset[tuple[int, str]]  # rule and kind
 
 
 def share_few(offers: Offers, uses: Uses, rules: Sequence[Held], deadline: float = np.inf) -> Share:
@@ -235,26 +244,28 @@ def share_few(offers: Offers, uses: Uses, rules: Sequence[Held], deadline: float
     first = share(offers, deadline)
     if first.status == "infeasible" or not rules:
         return first
-    # What is banned (rule, kind), what may no longer be; by what it is worth.
-    open_: list[tuple[float, float, int, Share, frozenset, frozenset]] = []
+    # What is banned, what may no longer be; by what it is worth.
+    open_: list[tuple[tuple[float, float], int, Share, Bans, Bans]] = []
 
-    def add(found: Share, banned: frozenset, kept: frozenset) -> None:
+    def add(found: Share, banned: Bans, kept: Bans) -> None:
         nonlocal count
         if found.choice is not None and (best is None or found.better(best)):
             count += 1
-            heapq.heappush(open_, (found.excess, found.error, count, found, banned, kept))
+            heapq.heappush(open_, (found.reached, count, found, banned, kept))
 
     add(first, frozenset(), frozenset())
     while open_:
-        _, _, _, found, banned, kept = heapq.heappop(open_)
+        _, _, found, banned, kept = heapq.heappop(open_)
         if best is not None and not found.better(best):
             continue
         if found.status != "optimal" or time.monotonic() > deadline:
             status = "time limit" if found.status == "optimal" else found.status
-            return replace(best, status=status, excess_bound=min(found.excess_bound, best.excess_bound),
-                           error_bound=None) if best else Share(status)  # fmt: skip
+            if best is None:
+                return Share(status)
+            bound = min(known(found.excess_bound), known(best.excess_bound))
+            return replace(best, status=status, excess_bound=bound, error_bound=None)
         broken = next(((r, kinds) for r, (machines, most) in enumerate(rules)
-                       if len(kinds := _kinds(uses, found.choice, machines)) > most), None)  # fmt: skip
+                       if len(kinds := _kinds(uses, known(found.choice), machines)) > most), None)  # fmt: skip
         if broken is None:
             best = found
             continue
@@ -275,7 +286,7 @@ def _kinds(uses: Uses, choice: np.ndarray, machines: frozenset[int]) -> set[str]
     return {kind for m in machines for kind in uses[m][choice[m]]}
 
 
-def _without(offers: Offers, uses: Uses, rules: Sequence[Held], banned: frozenset) -> Offers | None:
+def _without(offers: Offers, uses: Uses, rules: Sequence[Held], banned: Bans) -> Offers | None:
     """The offers without plans that have a banned kind; None where a machine has none left."""
     out = np.zeros(offers.excess.shape, dtype=bool)
     for r, (machines, _) in enumerate(rules):

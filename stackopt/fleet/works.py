@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
+from stackopt.errors import known
 from stackopt.fleet.choosing import chosen, offers_of
 from stackopt.fleet.machine_share import MachineShare, share_of
 from stackopt.fleet.plans_of import Plans
@@ -27,6 +28,13 @@ CAUTIONS = (
     "local codes and licensed practice.",
     MIST,
 )
+
+
+class Bound(TypedDict):
+    """What is not beaten; the error of those of least excess, None where that is not known."""
+
+    excess: float
+    mean_error: float | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,8 +129,8 @@ class Plant:
     @property
     def least_capacity(self) -> float | None:
         """The least capacity with which all can run at all [L/min]; None where it was not asked for."""
-        floors = [one.floor for one in self.plans]
-        return None if None in floors else self._with(floors)
+        floors = [one.floor for one in self.plans if one.floor is not None]
+        return self._with(floors) if len(floors) == len(self.plans) else None
 
     def _price(self, price: float | None) -> float | None:
         return None if price is None or not self.machines else price / (self.works.capacity - self.works.others)
@@ -140,37 +148,37 @@ class Plant:
     # Bounds
 
     @property
-    def bound(self) -> dict[str, float | None] | None:
+    def bound(self) -> Bound | None:
         """What no choice of listed plans beats; its error is None until the excess is proved."""
         found = self.sharing
         if found.excess_bound is None or any(one.status != "optimal" for one in self.plans):
             return None
-        error = None if found.error_bound is None else min(found.error_bound, self.mean_error)
-        return {"excess": min(found.excess_bound, self.excess), "mean_error": error}
+        error = None if found.error_bound is None else min(found.error_bound, known(self.mean_error))
+        return {"excess": min(found.excess_bound, known(self.excess)), "mean_error": error}
 
     @cached_property
-    def bound_of_all(self) -> dict[str, float | None] | None:
+    def bound_of_all(self) -> Bound | None:
         """What no settings at all beat, listed or not, by the relaxation over the corners between listed plans."""
         if self.bound is None:
             return None
-        own = self._mean([one.own.excess for one in self.plans])
-        if self.excess > own + TIE:
+        own, excess = self._mean([one.own.excess for one in self.plans]), known(self.excess)
+        if excess > own + TIE:
             if any(one.floor is None for one in self.plans):
-                return {"excess": min(own, self.excess), "mean_error": None}
+                return {"excess": min(own, excess), "mean_error": None}
             least = self._relaxed([one.excess_corners() for one in self.plans])
-            return {"excess": min(max(least, own), self.excess), "mean_error": None}
+            return {"excess": min(max(least, own), excess), "mean_error": None}
         if self.bound["mean_error"] is None:
             return {"excess": own, "mean_error": None}
         if all(levels[0].whole for one in self.plans for levels in one.lists):
-            return {"excess": min(own, self.excess), "mean_error": self.bound["mean_error"]}
+            return {"excess": min(own, excess), "mean_error": self.bound["mean_error"]}
         least = self._relaxed([one.error_corners() for one in self.plans])
-        return {"excess": min(own, self.excess), "mean_error": min(least, self.mean_error)}
+        return {"excess": min(own, excess), "mean_error": min(least, known(self.mean_error))}
 
     def _relaxed(self, corners: list[list[tuple[float, float]]]) -> float:
         offers = offers_of(self.works, [[(0.0, cost, air) for cost, air in row] for row in corners])
         return relaxed(offers.weight[:, None] * offers.error, offers.air)[0]
 
-    def gap(self, bound: dict[str, float | None] | None) -> float | None:
+    def gap(self, bound: Bound | None) -> float | None:
         """How far the answer may be from a bound: in excess while that is more than a tie, else in error."""
         if bound is None or self.excess is None:
             return None
@@ -179,7 +187,7 @@ class Plant:
             return apart
         if bound["mean_error"] is None:
             return None
-        apart = self.mean_error - bound["mean_error"]
+        apart = known(self.mean_error) - bound["mean_error"]
         return apart if apart > TINY else 0.0
 
     # Words
@@ -207,7 +215,7 @@ class Plant:
         if not kept_out:
             return []
         rules = [rule.name for rule in works.rules]
-        needed = number(self.capacity_for_tolerance)
+        needed = number(known(self.capacity_for_tolerance))
         why = f"alone each would have less excess; together all need {needed} L/min, others included"
         why += f" (or {', '.join(rules)} stands against it)" if rules else f", and there are {number(works.capacity)}"
         return [{"machines": kept_out, "rules": [*rules, "capacity"], "why": why}]
@@ -223,8 +231,9 @@ class Plant:
             return found
         if not works.peak:
             found.append("what counts is the mean over time: a receiver must even out what machines take at once")
-            if self.peak > works.capacity:
-                found.append(f"if all spray at once they take {number(self.peak)} L/min of {number(works.capacity)}: "
+            peak = known(self.peak)
+            if peak > works.capacity:
+                found.append(f"if all spray at once they take {number(peak)} L/min of {number(works.capacity)}: "
                              "without a receiver that holds the difference the pressure falls")  # fmt: skip
         alone = [one.machine.name for one in self.machines if one.alone.least > TIE]
         if alone:
@@ -261,9 +270,11 @@ class Plant:
     @cached_property
     def pumps(self) -> tuple[PumpStock, ...]:
         """The kinds of pump, with the pieces of each."""
-        chosen = [one.plans.plans[k].settings for one, k in zip(
-            self.machines, self.sharing.choice.tolist() if self.machines else (), strict=True)]  # fmt: skip
-        return stock_of_pumps(self.works, [one.stack for one in self.machines], chosen) if self.machines else ()
+        if self.sharing.choice is None:
+            return ()
+        chosen = [one.plans.plans[k].settings
+                  for one, k in zip(self.machines, self.sharing.choice.tolist(), strict=True)]  # fmt: skip
+        return stock_of_pumps(self.works, [one.stack for one in self.machines], chosen)
 
     def to_dict(self) -> dict[str, Any]:
         """The answer as plain data, as `stackopt plant --json` prints it."""

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from stackopt.errors import known
 from stackopt.report.lines import conflict_lines, labelled, table
 from stackopt.words import number
 
@@ -44,19 +45,20 @@ def _status(found: "Plant") -> str:
 def _air(found: "Plant") -> list[str]:
     works = found.works
     counted = "all spraying at once" if works.peak else "mean over the working time"
-    lines = [labelled("air", f"{number(found.demand, 5)} of {number(works.capacity, 5)} L/min ({counted}; others "
-                             f"{number(works.others)}); at once {number(found.peak, 5)}")]  # fmt: skip
-    if found.excess > 0:
-        lines.append(labelled("excess", f"{100 * found.excess:.3g}\xa0% (weighted mean)"))
-    lines.append(labelled("error", f"{100 * found.mean_error:.3g}\xa0% (weighted mean)"))
+    demand, peak, excess = known(found.demand), known(found.peak), known(found.excess)
+    lines = [labelled("air", f"{number(demand, 5)} of {number(works.capacity, 5)} L/min ({counted}; others "
+                             f"{number(works.others)}); at once {number(peak, 5)}")]  # fmt: skip
+    if excess > 0:
+        lines.append(labelled("excess", f"{100 * excess:.3g}\xa0% (weighted mean)"))
+    lines.append(labelled("error", f"{100 * known(found.mean_error):.3g}\xa0% (weighted mean)"))
     if found.excess_price:
         lines.append(labelled("price", f"each L/min more saves {_points(found.excess_price)} of excess at first (by "
                                        "the linear relaxation)"))  # fmt: skip
     elif found.price:
         lines.append(labelled("price", f"each L/min more saves {_points(found.price)} of error at first (by the "
                                        "linear relaxation)"))  # fmt: skip
-    lines.append(labelled("free", f"{number(found.capacity_to_free_all, 6)} L/min would give each machine what it "
-                                  "would have alone"))  # fmt: skip
+    lines.append(labelled("free", f"{number(known(found.capacity_to_free_all), 6)} L/min would give each machine what "
+                                  "it would have alone"))  # fmt: skip
     return lines
 
 
@@ -68,14 +70,15 @@ def _proof(found: "Plant") -> list[str]:
     if found.bound is None:
         return []
     gap, all_of_them = found.gap(found.bound), found.gap(found.bound_of_all)
+    excess, least = known(found.excess), known(found.bound_of_all)["excess"]
     words = [f"{found.method}; {found.seconds:.2g}\xa0s"] if found.status == "optimal" else [
         "best found" + ("" if gap is None else f", at most {_points(gap)} worse than the best of the plans")]
     if all_of_them is None:
-        proved = found.bound_of_all["excess"] >= found.excess - 1e-9
+        proved = least >= excess - 1e-9
         words.append("no settings at all have less excess; how much less error others could have is not known"
                      if proved else "how much better settings that are not listed could be is not known")  # fmt: skip
     elif all_of_them > 1e-9:
-        what = "excess" if found.excess > found.bound_of_all["excess"] + 1e-9 else "error"
+        what = "excess" if excess > least + 1e-9 else "error"
         words.append(f"settings that are not listed could save {_points(all_of_them)} of {what} at most")
     else:
         words.append("no settings at all are better")
