@@ -152,11 +152,13 @@ class Result:
         return None if self.bound.value is None else self.objective.value - self.bound.value
 
     @cached_property
+    @library("explaining", of=LIMITS)
     def rate_map(self) -> conflicts.RateMap:
         """Which rates serve which point."""
         return conflicts.rate_map(self.stack, self._patience)
 
     @cached_property
+    @library("explaining", of=LIMITS)
     def _air(self) -> tuple[conflicts.AirConflict | None, float | None]:
         return conflicts.air_conflict(self.stack, self._patience)
 
@@ -171,6 +173,7 @@ class Result:
         return needed if needed is not None and needed > self.stack.capacity else None
 
     @cached_property
+    @library("explaining", of=LIMITS)
     def conflicts(self) -> list[dict[str, Any]]:
         """The smallest sets of points (and rules) that cannot be met together, with the reason in words."""
         stack = self.stack
@@ -202,6 +205,7 @@ class Result:
         patience = min(self._patience / 2, 1 + 3 * self.seconds)
         return self.alternatives(2, patience) if self.explained and self.status == "optimal" else []
 
+    @library("explaining", of=LIMITS)
     def alternatives(self, count: int, seconds: float | None = None) -> list["Result"]:
         """The next best rates, each with its best settings: up to `count`, those that are proved within `seconds` each.
 
@@ -221,6 +225,7 @@ class Result:
         return found
 
     @cached_property
+    @library("explaining", of=LIMITS)
     def advice(self) -> list[Advice]:
         """What to change so that points come into tolerance, each change solved again."""
         if not self.explained or self.settings is None or self.status != "optimal" or self.in_tolerance:
@@ -231,11 +236,13 @@ class Result:
         """The problem with a piece of advice followed, counted from 1. IndexError where there is none."""
         return changed(self.problem, self.advice[number - 1].keys)
 
+    @library("explaining", of=LIMITS)
     def what_if(self) -> list[Case]:
         """How the answer moves with less or more air, with the rate off by its drift, with a mark lost."""
         return what_if(self.stack)
 
     @cached_property
+    @library("explaining", of=LIMITS)
     def pins(self) -> tuple[str, str] | None:
         """What stands against a lower rate and against a higher one, with the settings kept; of one generator."""
         if self.rate is None or self.settings is None or self.verdict is None:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from stackopt import units
+from stackopt.errors import LIMITS, library
 from stackopt.figures import PointResult, objective_of, points_of
 from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
 from stackopt.optimise.scan import BIG, options
@@ -133,9 +134,10 @@ def at_rate(problem: Problem, rate: float | str, pins: Mapping[str, Pin] | None 
     >>> [(point.name, point.mark, round(point.error, 6)) for point in tried.points]
     [('b', '2', -0.018182), ('a', '3', 2.0)]
     """
-    if problem.air.line is None:
-        return try_rate(Stack.of(problem), rate, pins)
-    return try_result(solve(problem), rate, pins)
+    with library("trying a rate", of=LIMITS):
+        if problem.air.line is None:
+            return try_rate(Stack.of(problem), rate, pins)
+        return try_result(solve(problem), rate, pins)
 
 
 def try_result(result: Result, rate: float | str, pins: Mapping[str, Pin] | None = None) -> Tried:

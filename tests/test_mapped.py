@@ -11,6 +11,7 @@ import pytest
 import stackopt
 from stackopt import errors, units
 from stackopt.errors import ProblemError, SolverError, StackoptError
+from stackopt.fleet import cluster
 
 PROBLEMS = Path(__file__).parent.parent / "problems"
 RAISED = [ValueError("odd"), RuntimeError("no convergence"), OSError(28, "no space left"), ImportError("no such file"),
@@ -37,6 +38,10 @@ CALLS = [
     ("jinja2:Environment", ["report", "drill-head.toml", "-o", "page.html"], "the page"),
     ("matplotlib.figure:Figure.savefig", ["report", "drill-head.toml", "-o", "page.html"], "the picture"),
 ]
+
+
+def solved():
+    return json.loads((PROBLEMS / "drill-head.answer.json").read_text())
 
 
 @pytest.fixture
@@ -126,12 +131,43 @@ def test_where_a_library_fails_python_gets_one_of_ours_with_the_cause(folder, br
     ("stackopt.result:search", lambda: stackopt.check(stackopt.read("today.toml"))),
     ("stackopt.today:fewest_changes", lambda: stackopt.keep(stackopt.read("today.toml"))),
     ("stackopt.calibration:read_rows", lambda: stackopt.calibrate(stackopt.read("w.toml"), "weighed.csv")),
-], ids=["read", "schema", "solve", "rates", "tradeoff", "split", "check", "keep", "calibrate"])  # fmt: skip
+    ("stackopt.tryout:try_rate", lambda: stackopt.at_rate(stackopt.read("drill-head.toml"), 20)),
+    ("stackopt.verification.answer:Search", lambda: stackopt.verify(stackopt.read("drill-head.toml"), solved())),
+    ("stackopt.fleet.works:chosen", lambda: stackopt.plant(PROBLEMS / "works" / "plant.toml", 1)),
+    ("distributed:LocalCluster", lambda: next(cluster.spread(abs, [-1], "local", 1, 9.0))),
+], ids=["read", "schema", "solve", "rates", "tradeoff", "split", "check", "keep", "calibrate", "at_rate", "verify",
+        "plant", "cluster"])  # fmt: skip
 def test_a_machine_at_its_limits_is_told_as_one_of_ours(folder, break_it, target, ask, error):
     shutil.copy(PROBLEMS / "today.toml", folder)
     break_it(target, error)
     with pytest.raises(StackoptError, match=SAID[type(error)]):
         ask()
+
+
+@pytest.mark.parametrize("error", [MemoryError(), RecursionError("too deep")], ids=lambda error: type(error).__name__)
+@pytest.mark.parametrize("target,ask", [
+    ("stackopt.optimise.conflicts:rate_map", lambda result: result.conflicts),
+    ("stackopt.optimise.conflicts:air_conflict", lambda result: result.needed_air),
+    ("stackopt.result:advise", lambda result: result.advice),
+    ("stackopt.result:search", lambda result: result.alternatives(1)),
+    ("stackopt.result:what_if", lambda result: result.what_if()),
+    ("stackopt.result:pin", lambda result: result.pins),
+], ids=["conflicts", "needed_air", "advice", "alternatives", "what_if", "pins"])  # fmt: skip
+def test_an_explanation_at_its_limits_is_told_as_one_of_ours(folder, break_it, target, ask, error):
+    """What is searched for only when it is read, long after the answer."""
+    result = stackopt.solve(stackopt.read("short-air.toml"))
+    break_it(target, error)
+    with pytest.raises(StackoptError, match=f"explaining failed: {SAID[type(error)]}") as caught:
+        ask(result)
+    assert caught.value.__cause__ is error
+
+
+def test_where_dask_fails_python_gets_one_of_ours_with_the_cause(break_it):
+    error = KeyError("b")
+    break_it("distributed:LocalCluster", error)
+    with pytest.raises(StackoptError, match="the work on the cluster failed: KeyError") as caught:
+        next(cluster.spread(abs, [-1], "local", 1, 9.0))
+    assert caught.value.__cause__ is error
 
 
 @pytest.mark.parametrize("error", RAISED, ids=lambda error: type(error).__name__)

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Generator, Iterable, Iterator
 from typing import Any
 
-from stackopt.errors import Fault, ProblemError, StackoptError
+from stackopt.errors import Fault, ProblemError, StackoptError, library
 from stackopt.fleet.child import Lost
 from stackopt.fleet.pool import Child, cores
 from stackopt.installed import decisive
@@ -50,12 +50,12 @@ def spread(work: Callable[[Any], Any], items: Iterable[Any], address: str, jobs:
 
     A worker that dies loses nothing: dask gives its work to another. Each item is worked on in a process beside the
     worker, so that one that ends its process ends no worker. Raises ProblemError where there is no cluster at the
-    address, `Mismatch` where a worker has other versions.
+    address, `Mismatch` where a worker has other versions, StackoptError where the work on it fails.
     """
     import distributed
 
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters is told as an error of ours
-    with contextlib.ExitStack() as open_ones:
+    with library("the work on the cluster"), contextlib.ExitStack() as open_ones:
         try:
             where: Any = address
             if address == "local":
@@ -64,6 +64,8 @@ def spread(work: Callable[[Any], Any], items: Iterable[Any], address: str, jobs:
                     worker_dashboard_address=None))
             client = open_ones.enter_context(distributed.Client(where, timeout=_WAIT, set_as_default=False))
             client.wait_for_workers(1, timeout=_WAIT)
+        except RecursionError:  # no fault of the address
+            raise
         except (OSError, ValueError, RuntimeError, TimeoutError) as error:
             said = f"{address}: {str(error) or type(error).__name__}"
             raise ProblemError((Fault("--cluster", said, "a scheduler with workers, as in tcp://10.0.0.5:8786"),)

@@ -7,7 +7,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, TypedDict
 
-from stackopt.errors import known
+from stackopt.errors import LIMITS, known, library
 from stackopt.fleet.choosing import chosen, offers_of
 from stackopt.fleet.machine_share import MachineShare, share_of
 from stackopt.fleet.plans_of import Plans
@@ -58,6 +58,7 @@ class Plant:
         return next((one.status for one in self.plans if one.status != "optimal"), self.sharing.status)
 
     @cached_property
+    @library("explaining", of=LIMITS)
     def machines(self) -> tuple[MachineShare, ...]:
         """The machines in the order of the file; empty without a choice. Raises SolverError, see `share_of`."""
         if self.sharing.choice is None:
@@ -157,6 +158,7 @@ class Plant:
         return {"excess": min(found.excess_bound, known(self.excess)), "mean_error": error}
 
     @cached_property
+    @library("explaining", of=LIMITS)
     def bound_of_all(self) -> Bound | None:
         """What no settings at all beat, listed or not, by the relaxation over the corners between listed plans."""
         if self.bound is None:
@@ -337,6 +339,7 @@ def plant(file: str | Path, jobs: int | None = None) -> Plant:
     if jobs is not None and jobs < 1:
         raise ValueError(f"jobs is {jobs}; at least one is needed")
     start = time.perf_counter()
-    works = read_works(file)
-    plans, sharing = chosen(works, cores() if jobs is None else jobs)
+    with library("sharing the air", of=LIMITS):
+        works = read_works(file)
+        plans, sharing = chosen(works, cores() if jobs is None else jobs)
     return Plant(works, plans, sharing, time.perf_counter() - start)

@@ -6,7 +6,7 @@ from fractions import Fraction
 from itertools import islice
 from typing import Any, NamedTuple
 
-from stackopt.errors import Fault, ProblemError, known
+from stackopt.errors import LIMITS, Fault, ProblemError, known, library
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import found
 from stackopt.verification.bound import Claim, Found, Option, Range, Search
@@ -86,10 +86,11 @@ def verify(problem: Problem, answer: dict[str, Any]) -> Verification:
         what = found(answer.get("format")) if isinstance(answer, dict) and "format" in answer else (
             "nothing" if isinstance(answer, dict) else found(answer))  # fmt: skip
         raise ProblemError((Fault("format", what, f"'{FORMAT}', an answer of stackopt solve --json"),))
-    shape = [f"{key} is {what} instead of {expected}" for key, what, expected in islice(misshapen(answer), _SHOWN)]
-    checks = [_check("shape", shape, "all keys are there, each of its kind")]
-    if not shape:
-        checks += _Held(problem, answer).checks()
+    with library("verifying", of=LIMITS):
+        shape = [f"{key} is {what} instead of {expected}" for key, what, expected in islice(misshapen(answer), _SHOWN)]
+        checks = [_check("shape", shape, "all keys are there, each of its kind")]
+        if not shape:
+            checks += _Held(problem, answer).checks()
     return Verification(problem.file, tuple(checks))
 
 
