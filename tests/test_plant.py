@@ -417,6 +417,7 @@ def test_the_stored_answer(example):
     stored = json.loads((WORKS / "plant.answer.json").read_text())
     for answer in (example, stored):
         assert answer["solve"].pop("seconds") >= 0
+        answer["solve"].pop("versions", None)
     assert Path(example.pop("file")).name == Path(stored.pop("file")).name
     same(example, stored)
 
