@@ -17,6 +17,8 @@ import stackopt.fleet.cluster as cluster
 from stackopt.errors import ProblemError
 from stackopt.fleet.child import Lost
 
+pytestmark = pytest.mark.xdist_group("cluster")  # what it sets up is for all of its tests
+
 PROBLEMS = Path(__file__).parents[1] / "problems"
 
 

@@ -21,6 +21,8 @@ from stackopt.errors import StackoptError
 from stackopt.report import page as pages
 from stackopt.report.page import page, rate_check, told
 
+pytestmark = pytest.mark.xdist_group("page")  # what it sets up is for all of its tests
+
 PROBLEMS = Path(__file__).parent.parent / "problems"
 TODAY = date(2026, 11, 25)
 VOID = {"br", "img", "input", "meta", "link", "hr"}

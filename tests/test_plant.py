@@ -22,6 +22,8 @@ from stackopt.fleet.plans_of import Ask, Plans, plans_of, subsets
 from stackopt.fleet.sharing import Offers, relaxed, share, share_few
 from stackopt.optimise import merge
 
+pytestmark = pytest.mark.xdist_group("plant")  # what it sets up is for all of its tests
+
 WORKS = Path(__file__).parent.parent / "problems" / "works"
 SOME = settings().max_examples
 

@@ -20,6 +20,8 @@ import stackopt
 from stackopt.problem.constraints import Constraint, Row
 from stackopt.tryout import data_of, json_of, settled_stack, shown, shown_error, texts_of, try_rate, try_result
 
+pytestmark = pytest.mark.xdist_group("tryout")  # what it sets up is for all of its tests
+
 HERE = Path(__file__).parent
 PROBLEMS = sorted((HERE.parent / "problems").glob("*.toml"))
 SCRIPT = (Path(stackopt.__file__).parent / "report" / "assets" / "page.js").read_text("utf-8")
