@@ -29,6 +29,7 @@ NEEDED = ("point", "rate", "mark", "turns", "seen")
 SEEN = ("sputter", "good", "fog")
 MEASURES = {"ratio": ("air_per_dose", "L/mL"), "flow": ("air_flow", "L/min")}
 LIMIT = 1000  # contradictions that are listed a point
+SHOWN = 20  # trials that a warning names each
 CAUTIONS = (
     "Shut off and vent the air before touching screws or lines; spray on corrugated cardboard, never towards anyone or "
     "on skin; keep hands and face out of the jet.",
@@ -413,8 +414,10 @@ class Trials:
     @cached_property
     def warnings(self) -> list[str]:
         """What the engineer should know before the windows are used."""
-        found = [f"line {trial.line}: the dial cannot be set to {number(trial.rate)}/min"
-                 for trial in self.trials if not on_dial(self.problem.generator.rate, trial.rate)]  # fmt: skip
+        off = [trial for trial in self.trials if not on_dial(self.problem.generator.rate, trial.rate)]
+        found = [f"line {trial.line}: the dial cannot be set to {number(trial.rate)}/min" for trial in off[:SHOWN]]
+        if len(off) > SHOWN:
+            found.append(f"{len(off) - SHOWN} more trials were at rates that the dial cannot be set to")
         for window in self.points:
             good = {(trial.ratio, trial.flow) for trial in window.of("good")}
             if not good:

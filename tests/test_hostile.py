@@ -177,9 +177,10 @@ def test_curves_between_many_nozzles_are_computed_at_once():
 
 @pytest.mark.parametrize(("text", "lines"), [
     ("[[point]]", {"point": 1, "point[1]": 1}),
-    ("[a]\nb = 1\n[[a.c]]\n[[a.c]]\nd.e = 2", {"a": 1, "a.b": 2, "a.c": 3, "a.c[1]": 3, "a.c[2]": 4, "a.c[2].d.e": 5}),
+    ("[a]\nb = 1\n[[a.c]]\n[[a.c]]\nd.e = 2", {"a": 1, "a.b": 2, "a.c": 3, "a.c[1]": 3, "a.c[2]": 4, "a.c[2].d": 5,
+                                                 "a.c[2].d.e": 5}),
     ('x = """\n[y]\n"""""\n"y z".\'w"\' = [\n# [\n[1],\n{v = "#"},\n]',
-     {"x": 1, "y z.w\"": 4, "y z.w\"[1]": 6, "y z.w\"[1][1]": 6, "y z.w\"[2]": 7, "y z.w\"[2].v": 7}),
+     {"x": 1, "y z": 4, "y z.w\"": 4, "y z.w\"[1]": 6, "y z.w\"[1][1]": 6, "y z.w\"[2]": 7, "y z.w\"[2].v": 7}),
     ("x = '''\n''''\r\n\"\\u0041\" = 1979-05-27 07:32:00.5 # x\r\nb=1", {"x": 1, "A": 3, "b": 4}),
 ])  # fmt: skip
 def test_every_key_of_toml_has_its_line(text, lines):

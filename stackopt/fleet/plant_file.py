@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import islice
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Any, Literal
 
@@ -10,10 +11,10 @@ from pydantic import Field, ValidationError
 
 from stackopt import units
 from stackopt.beside.stock import duty_of
-from stackopt.errors import Fault, Faults, ProblemError
+from stackopt.errors import FAULTS_LIMIT, Fault, Faults, ProblemError
 from stackopt.problem.constraints import Distinct
 from stackopt.problem.files import parse_toml, placed, read, text_in
-from stackopt.problem.keys import AirFlow, AirFlowOrNone, Name, Part, Pressure, Share, Time, Volume
+from stackopt.problem.keys import AirFlow, AirFlowOrNone, AtFirst, Name, Part, Pressure, Share, Time, Volume
 from stackopt.problem.model import Problem
 from stackopt.problem.places import lines_of
 from stackopt.problem.rules import found, path, raw_faults, read_part
@@ -41,13 +42,13 @@ class MachineTable(Part):
     count: Annotated[int, Field(ge=1, le=1000)] = 1
     running: Share = 1.0
     priority: Annotated[float, Field(ge=0.001, le=1000)] = 1.0
-    tags: Annotated[tuple[Name, ...], Field(strict=False)] = ()
+    tags: Annotated[tuple[Name, ...], AtFirst(), Field(strict=False)] = ()
 
 
 class Tank(Part):
     """The central tank: its sizes, and how much working time it should last."""
 
-    sizes: Annotated[tuple[Volume, ...], Field(min_length=1, max_length=100, strict=False)]
+    sizes: Annotated[tuple[Volume, ...], AtFirst(), Field(min_length=1, max_length=100, strict=False)]
     refill_every: Time | None = None
 
 
@@ -62,8 +63,8 @@ class PlantFile(Part):
 
     title: Annotated[str, Field(max_length=1000)] = ""
     supply: Supply
-    machine: Annotated[tuple[MachineTable, ...], Field(min_length=1, max_length=MACHINES, strict=False)]
-    constraint: Annotated[tuple[Variants, ...], Field(max_length=100, strict=False)] = ()
+    machine: Annotated[tuple[MachineTable, ...], AtFirst(), Field(min_length=1, max_length=MACHINES, strict=False)]
+    constraint: Annotated[tuple[Variants, ...], AtFirst(), Field(max_length=100, strict=False)] = ()
     hours: Time | None = None
     tank: Tank | None = None
 
@@ -137,15 +138,17 @@ def read_works(file: str | Path) -> Works:
 
 def _works(name: str, text: str, data: dict[str, Any]) -> Works:
     faults, inside = Faults(), Faults()
-    more: tuple[Fault, ...] = ()  # says that there are more than are listed
+    listed: tuple[Fault, ...] = ()  # where there are more than are listed
     try:
         plant, names, machines = _read(Path(name).resolve().parent, data, faults, inside)
     except ProblemError as error:
-        more = error.faults[-1:]
-    if faults or inside or more:
-        lines = lines_of(text, False, {fault.key for fault in faults if fault.key})
-        own = sorted((placed(fault, lines, {}) for fault in faults), key=lambda f: f.line or 0)
-        raise ProblemError((*own, *inside, *more))
+        listed = error.faults
+    there = set(inside)
+    own = [fault for fault in dict.fromkeys((*listed, *faults)) if fault not in there]
+    if own or inside:
+        lines = lines_of(text, False, {fault.key for fault in own if fault.key}, data)
+        own = sorted((placed(fault, lines, {}) for fault in own), key=lambda f: f.line or 0)
+        raise ProblemError((*own, *inside))
     rules = tuple(_rule(n, rule, plant.machine, names) for n, rule in enumerate(plant.constraint, 1))
     over = [path(("constraint", n)) for n, rule in enumerate(rules)
             if any(len(machines[m].offered) > _OFFERED for m in rule.machines)]  # fmt: skip
@@ -173,7 +176,8 @@ def _read(folder: Path, data: dict[str, Any], faults: Faults, inside: Faults
         faults += [] if faults else raw_faults(error)
     tables: list[MachineTable | None] = list(plant.machine or ())
     names = [(part.name or (PurePosixPath(part.file).stem if part.file else None)) if part else None for part in tables]
-    faults += (*_sense(plant), *_doubles(tables, names), *_unknown(plant, tables, names))
+    for wrong in (_sense(plant), _doubles(tables, names), _unknown(plant, tables, names)):
+        faults += wrong
     problems = _problems(folder, plant, faults, inside)
     machines = tuple(
         Machine(own, part.file, problems[part.file], part.count, part.running, part.priority)
@@ -240,7 +244,7 @@ def _problems(folder: Path, plant: PlantFile, faults: Faults, inside: Faults) ->
                 places[place] = read(place)
             except ProblemError as error:
                 places[place] = None
-                inside += [_inside(fault, part.file) for fault in error.faults]
+                inside += (_inside(fault, part.file) for fault in error.faults)
         problem = places[place]
         if problem is None:
             continue
@@ -270,31 +274,33 @@ def _inside(fault: Fault, file: str) -> Fault:
     return Fault(f"{fault.key} in {file}" if fault.key else file, fault.found, fault.expected, fault.line)
 
 
-def _different_pumps(folder: Path, machines: tuple[Machine, ...]) -> list[Fault]:
+def _different_pumps(folder: Path, machines: tuple[Machine, ...]) -> Iterator[Fault]:
     """Pumps of one name that are not the same in two files: the works would count them as one variant."""
     first: dict[str, Machine] = {}
-    faults, seen = [], set()
+    seen = set()
     for machine in machines:
-        if machine.file in seen:
+        if id(machine.problem) in seen:  # however its file is written
             continue
-        seen.add(machine.file)
+        seen.add(id(machine.problem))
+        wrong = []
         for name in sorted(machine.offered):
             other = first.setdefault(name, machine)
             mine, theirs = (one.problem.pumps[name] for one in (machine, other))
             volumes = [one.problem.pumps[name].stroke_volume.at(one.problem.sizes) for one in (machine, other)]
             for key, same in (("stroke_volume", abs(volumes[0] - volumes[1]) <= ROUNDING * volumes[1]),
                               ("marks", mine.marks == theirs.marks)):  # fmt: skip
-                if not same:
-                    at = path(("pumps", name, key))
-                    fault = Fault(at, _told(mine, key), f"{_told(theirs, key)}, as pumps.{name} has in {other.file}: "
-                                  "a pump of one name is one variant")  # fmt: skip
-                    text = text_in(str(folder / machine.file))
-                    lines = lines_of(text, machine.file.lower().endswith(".json"), [at])
-                    faults.append(_inside(placed(fault, lines, {}), machine.file))
-    return faults
+                if not same and len(wrong) <= FAULTS_LIMIT:
+                    wrong.append(Fault(path(("pumps", name, key)), _told(mine, key), f"{_told(theirs, key)}, as "
+                                       f"pumps.{name} has in {other.file}: a pump of one name is one variant")
+                                 )  # fmt: skip
+        if wrong:
+            text = text_in(str(folder / machine.file))
+            lines = lines_of(text, machine.file.lower().endswith(".json"), {fault.key for fault in wrong if fault.key})
+            yield from (_inside(placed(fault, lines, {}), machine.file) for fault in wrong)
 
 
 def _told(pump: Any, key: str) -> str:
     if key == "stroke_volume":
         return found(pump.stroke_volume)
-    return ", ".join(f"{mark} = {share:g}" for mark, share in pump.marks.items())
+    shown = ", ".join(f"{mark} = {share:g}" for mark, share in islice(pump.marks.items(), 9))
+    return shown + (", ..." if len(pump.marks) > 9 else "")

@@ -19,7 +19,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, PlainValidator, WithJso
 
 from stackopt import units
 from stackopt.errors import StackoptError
-from stackopt.problem.keys import NEEDS, Name, Names, Part, given_in, ours
+from stackopt.problem.keys import NEEDS, AtFirst, Name, Names, Part, given_in, ours
 
 SLACK = 1e-9  # of a sum's size: what rounding may part it from its bound
 GROUP = "stackopt.constraints"
@@ -89,7 +89,7 @@ def _labels(value: Any) -> tuple[Any, ...]:
 
 _ONE = [{"type": "number"}, {"type": "string"}]
 Amount = Annotated[float | int | str, PlainValidator(ours(_number_or_text)), WithJsonSchema({"anyOf": _ONE})]
-Labels = Annotated[tuple[Amount, ...], BeforeValidator(ours(_labels)), Field(strict=False), WithJsonSchema(
+Labels = Annotated[tuple[Amount, ...], AtFirst(), BeforeValidator(ours(_labels)), Field(strict=False), WithJsonSchema(
     {"anyOf": [*_ONE, {"type": "array", "items": {"anyOf": _ONE}, "minItems": 1}]})]  # fmt: skip
 
 

@@ -27,6 +27,7 @@ SIZE_LIMIT = 64 * 2**20
 PATIENCE = 5.0  # s, with a pipe that no one opens to write
 DOTS_LIMIT = 10  # in a key: tomli takes time with their square
 VALUES_LIMIT = 100_000  # of one key
+TABLES_LIMIT = 120_000  # in double brackets: more than all points and rules that there may be
 _DOTTED = re.compile(r"[A-Za-z0-9_-]++(?:[ \t]*+\.[ \t]*+[A-Za-z0-9_-]++)*+")
 # A key that may be "points"; any escape might spell it.
 _MAY_NAME_POINTS = re.compile(rb"points[\"']?[ \t\r\n]*[=:.\]]|\\[uUx]")
@@ -105,12 +106,13 @@ def problem_in(source: Source) -> Problem:
 def _problem(source: Source) -> Problem:
     name = source.name
     text = _decode(source.data)
-    data = _parse(name, text)
+    data = written = _parse(name, text)
     faults: list[Fault] = []
     rows: dict[str, int] = {}
     points_file = None
     sums = [(Path(name).name, hashlib.sha256(source.data).hexdigest())]
     if isinstance(data, dict) and "points" in data:
+        data = {**data}
         points_file = data.pop("points")
         data["point"], rows = _points(source, points_file, "point" in data, faults, sums)
     try:
@@ -119,7 +121,8 @@ def _problem(source: Source) -> Problem:
         # Where the points' own file could not be read, that they lack is no fault of its own.
         faults += [f for f in error.faults if not (faults and f.key == "point")]
     if faults:
-        lines = lines_of(text, _is_json(name, text), {fault.key for fault in faults if fault.key})
+        keys = {fault.key for fault in faults if fault.key and not (rows and fault.key.startswith("point"))}
+        lines = lines_of(text, _is_json(name, text), keys, written)
         in_place = [placed(fault, lines, rows, points_file) for fault in faults]
         raise ProblemError(tuple(sorted(in_place, key=lambda f: (" in " in (f.key or ""), f.line or 0))))
     problem._file = name
@@ -194,6 +197,8 @@ def parse_toml(text: str) -> dict[str, Any]:
             raise _refuse(line, f"a key of more than {DOTS_LIMIT} dots", "a shorter key")
     if max(part.count(",") for part in bare.split("=")) > VALUES_LIMIT:
         raise _refuse(None, f"a list of more than {VALUES_LIMIT:,} values", "shorter lists")
+    if bare.count("[[") > TABLES_LIMIT:
+        raise _refuse(None, f"more than {TABLES_LIMIT:,} tables", "fewer tables")
     try:
         return tomli.loads(text)
     except tomli.TOMLDecodeError as error:

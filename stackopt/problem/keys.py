@@ -9,6 +9,7 @@ from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    FailFast,
     Field,
     PlainSerializer,
     PlainValidator,
@@ -146,6 +147,12 @@ def _listed(value: Any) -> tuple[Any, ...]:
     return tuple(value)
 
 
+class AtFirst(FailFast):
+    """A list is given up at its first fault; pydantic's own cannot stand in an optional key."""
+
+    __hash__ = object.__hash__
+
+
 _BREAKS = str.maketrans("", "", "\n\r\t")  # which a title of several lines may have
 SIDE_SCHEMA = {
     "anyOf": [{"type": "number", "minimum": 0}, {"type": "string"}],
@@ -180,7 +187,7 @@ Length = Annotated[units.Quantity, *quantity_of("length")]
 Conductance = Annotated[units.Quantity, *quantity_of("conductance")]
 ConductanceOrNone = Annotated[units.Quantity, *quantity_of("conductance", zero=True)]
 Bore = Annotated[units.Quantity, *quantity_of("bore")]
-Names = Annotated[tuple[Name, ...], BeforeValidator(ours(_listed)), WithJsonSchema(
+Names = Annotated[tuple[Name, ...], AtFirst(), BeforeValidator(ours(_listed)), WithJsonSchema(
     {"anyOf": [NAME_SCHEMA, {"type": "array", "items": NAME_SCHEMA, "minItems": 1}]})]  # fmt: skip
 
 

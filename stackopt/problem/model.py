@@ -31,6 +31,7 @@ from stackopt.problem.keys import (
     AirFlowOrNone,
     AirPerDose,
     AirVolume,
+    AtFirst,
     Bore,
     Conductance,
     ConductanceOrNone,
@@ -107,8 +108,9 @@ def _fluids_reader(value: Any) -> tuple[Any, ...]:
     return tuple(value)
 
 
-_Fluids = Annotated[tuple[Kind, ...], Field(strict=False), BeforeValidator(ours(_fluids_reader)), WithJsonSchema(
-    {"type": "array", "items": {"enum": list(get_args(Kind))}, "minItems": 1})]  # fmt: skip
+_Fluids = Annotated[
+    tuple[Kind, ...], AtFirst(), Field(strict=False), BeforeValidator(ours(_fluids_reader)),
+    WithJsonSchema({"type": "array", "items": {"enum": list(get_args(Kind))}, "minItems": 1})]  # fmt: skip
 
 
 class Pump(Part):
@@ -138,7 +140,7 @@ class Screw(Part):
     """An air screw by its geometry: its hole, and which share of it is open at each of the nozzle's turns."""
 
     bore: Bore
-    open: Annotated[tuple[Annotated[float, Field(ge=0, le=1)], ...], Field(strict=False)]
+    open: Annotated[tuple[Annotated[float, Field(ge=0, le=1)], ...], AtFirst(), Field(strict=False)]
 
 
 class Nozzle(Part):
@@ -147,10 +149,10 @@ class Nozzle(Part):
     The air is given as flow, as conductance with its critical ratio (ISO 6358), or by geometry alone.
     """
 
-    turns: Annotated[tuple[Annotated[float, Field(ge=0, le=1e12)], ...], Field(strict=False)]
-    flow: Annotated[tuple[AirFlowOrNone, ...], Field(strict=False)] | None = None
+    turns: Annotated[tuple[Annotated[float, Field(ge=0, le=1e12)], ...], AtFirst(), Field(strict=False)]
+    flow: Annotated[tuple[AirFlowOrNone, ...], AtFirst(), Field(strict=False)] | None = None
     measured_at: Pressure | None = None
-    conductance: Annotated[tuple[ConductanceOrNone, ...], Field(strict=False)] | None = None
+    conductance: Annotated[tuple[ConductanceOrNone, ...], AtFirst(), Field(strict=False)] | None = None
     critical_ratio: _Ratio | None = None
     bore: Bore | None = None
     discharge: Annotated[float, Field(gt=0, le=1)] | None = None
@@ -229,7 +231,7 @@ class Point(Part):
     air_flow: FlowWindow | None = None
     weight: Annotated[float, Field(ge=0.001, le=1000)] = 1.0
     cut: Cut | None = None
-    tags: Annotated[tuple[Name, ...], Field(strict=False)] = ()
+    tags: Annotated[tuple[Name, ...], AtFirst(), Field(strict=False)] = ()
     now: Now | None = None
 
 
@@ -254,7 +256,7 @@ class OilLine(Part):
 class Reservoir(Part):
     """The sizes that it may have, how often someone will fill it, and how long before empty it should warn."""
 
-    sizes: Annotated[tuple[Volume, ...], Field(min_length=1, max_length=100, strict=False)]
+    sizes: Annotated[tuple[Volume, ...], AtFirst(), Field(min_length=1, max_length=100, strict=False)]
     refill_every: Time | None = None
     notice: Time | None = None
 
@@ -319,8 +321,8 @@ class Problem(Part):
     pumps: Annotated[dict[Name, Pump], Field(min_length=1)]
     nozzles: Annotated[dict[Name, Nozzle], Field(min_length=1)]
     air: Air
-    point: Annotated[tuple[Point, ...], Field(min_length=1, max_length=100_000, strict=False, fail_fast=True)]
-    constraint: Annotated[tuple[_Constraint, ...], Field(max_length=10_000, strict=False, fail_fast=True)] = ()
+    point: Annotated[tuple[Point, ...], AtFirst(), Field(min_length=1, max_length=100_000, strict=False)]
+    constraint: Annotated[tuple[_Constraint, ...], AtFirst(), Field(max_length=10_000, strict=False)] = ()
     cycle: Cycle | None = None
     oil_line: OilLine | None = None
     reservoir: Reservoir | None = None

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from itertools import islice, pairwise
 from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BeforeValidator, ConfigDict, PlainValidator, TypeAdapter, ValidationError
 
 from stackopt import units
 from stackopt.errors import FAULTS_LIMIT, Fault, Faults, nearest
@@ -92,6 +92,11 @@ def read_part(part: type[Part], data: Any, place: Place, faults: Faults) -> Any:
             faults.append(Fault(path((*place, "kind")), what, f"one of {', '.join(kinds())}"))
             return None
         part = kind
+    if part is not Problem:
+        try:
+            return part.model_validate(data)  # most are right
+        except ValidationError:
+            pass
     faults += (_unknown(part, key, value, place) for key, value in data.items() if key not in part.model_fields)
     values = {}
     for name, field in part.model_fields.items():
@@ -108,13 +113,7 @@ def read_part(part: type[Part], data: Any, place: Place, faults: Faults) -> Any:
 def _read_value(field: Any, value: Any, place: Place, faults: Faults) -> Any:
     container, part = _parts_in(field.annotation)
     if part is None:
-        kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
-        try:
-            _validate(kind, _start(value))  # where much is wrong, the rest is not looked at
-            return _validate(kind, value)
-        except ValidationError as error:
-            faults += (_translate(one, value, place) for one in error.errors(include_url=False))
-            return None
+        return _read_plain(field, value, place, faults)
     if container is None:
         readers: list[Any] = [item.func for item in field.metadata if isinstance(item, BeforeValidator)]
         full = readers[0](value) if readers else value
@@ -128,8 +127,9 @@ def _read_value(field: Any, value: Any, place: Place, faults: Faults) -> Any:
         return None
     if not value and field.is_required():
         faults.append(Fault(path(place), found(value), "at least one"))
-    if len(value) > POINTS_LIMIT:
-        faults.append(Fault(path(place), found(value), f"at most {POINTS_LIMIT:,}"))
+    most = next((m.max_length for m in field.metadata if hasattr(m, "max_length")), POINTS_LIMIT)
+    if len(value) > most:
+        faults.append(Fault(path(place), found(value), f"at most {most:,}"))
         return None
     if container is tuple:
         return tuple(read_part(part, item, (*place, i), faults) for i, item in enumerate(value))
@@ -142,10 +142,45 @@ def _read_value(field: Any, value: Any, place: Place, faults: Faults) -> Any:
     return {key: read_part(part, item, (*place, key), faults) for key, item in value.items()}
 
 
-def _start(value: Any) -> Any:
-    if isinstance(value, list | tuple):
-        return value[: FAULTS_LIMIT + 1]
-    return dict(islice(value.items(), FAULTS_LIMIT + 1)) if isinstance(value, dict) else value
+def _read_plain(field: Any, value: Any, place: Place, faults: Faults) -> Any:
+    """A value that holds no parts; a long one some at a time, so that few more faults are made than are listed."""
+    kind = Annotated[(field.annotation, *field.metadata)] if field.metadata else field.annotation
+    item = _item_in(kind)
+    before = len(faults)
+    if isinstance(value, dict) or (item is not None and isinstance(value, list | tuple)):
+        for start in range(0, len(value), FAULTS_LIMIT):
+            faults += _wrong_items(kind, item, value, start, place)
+    if len(faults) > before:
+        return None
+    try:
+        return _validate(kind, value)
+    except ValidationError as error:
+        faults += (_translate(one, value, place) for one in error.errors(include_url=False))
+        return None
+
+
+def _wrong_items(kind: Any, item: Any, value: Any, start: int, place: Place) -> Iterator[Fault]:
+    """What is wrong with some items of a table or, each alone, of a list."""
+    try:
+        if isinstance(value, dict):
+            _validate(kind, dict(islice(value.items(), start, start + FAULTS_LIMIT)))
+        else:
+            _adapter(item).validate_python([*value[start: start + FAULTS_LIMIT]])
+    except ValidationError as error:
+        for one in error.errors(include_url=False):
+            at = one["loc"] if isinstance(value, dict) else (0, start + one["loc"][0], *one["loc"][1:])
+            yield _translate({**one, "loc": at}, value, place)
+
+
+def _item_in(annotation: Any) -> Any:
+    """What the items of a list are; None where it is none, or read as a whole."""
+    origin, inner = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        return None if any(isinstance(how, PlainValidator) for how in inner[1:]) else _item_in(inner[0])
+    if origin is tuple:
+        return inner[0]
+    inner = tuple(one for one in inner if one is not type(None))
+    return _item_in(inner[0]) if len(inner) == 1 else None
 
 
 def _parts_in(annotation: Any) -> tuple[type | None, type[Part] | None]:

@@ -15,10 +15,10 @@ from stackopt.problem.rules import found
 PLAIN_NUMBER = re.compile(r"[+-]?[0-9]{1,25}(\.[0-9]{1,25})?([eE][+-]?[0-9]{1,3})?", re.ASCII)
 
 
-def rows_of(text: str, of: str = "a point") -> list[tuple[int, list[str]]]:
+def rows_of(text: str, of: str = "a point", most: int = 100_000) -> list[tuple[int, list[str]]]:
     r"""The rows that are not empty, each with the line that it starts on; the first is the header.
 
-    Commas or semicolons part the cells, as in the header. `of` says what a row holds.
+    Commas or semicolons part the cells, as in the header. `of` says what a row holds, `most` how many are read.
 
     >>> rows_of("mark;mass\n1; 2 g\n;;\n")
     [(1, ['mark', 'mass']), (2, ['1', '2 g'])]
@@ -33,6 +33,8 @@ def rows_of(text: str, of: str = "a point") -> list[tuple[int, list[str]]]:
             cells = [cell.strip() for cell in row]
             if any(cells):
                 rows.append((line, cells))
+                if len(rows) > most + 1:
+                    raise ProblemError((Fault(None, f"more than {most:,} rows", f"at most {most:,}", line),))
             line = reader.line_num + 1
     except csv.Error as error:
         expected = "quotes that close, and cells without line breaks outside them"
