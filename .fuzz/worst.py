@@ -59,6 +59,12 @@ def listed(text, size):
     return f"[{many(text, size)}]"
 
 
+def rows(text, size, lines=1):
+    """As many rows as a table of measurements may have, with blanks to that size."""
+    count = min(size // 100, 10_000) // lines
+    return "".join(text.replace("@", str(i)).ljust(99 * lines) + "\n" for i in range(int(count)))
+
+
 def turned(size, points, more=""):
     """A nozzle of many turns, and points that use it."""
     count = int(size // 13)
@@ -225,15 +231,16 @@ CSV = {
         "@;12 mL/h;0.1;standard;small;1 L/min;" + "x|" * (n // 20) + "\n", n),
 }  # fmt: skip
 CALIBRATION = {
-    "weighings": lambda n: WEIGHED + many("standard;1;300;3.6 g\n", n),
-    "weighings, all others": lambda n: WEIGHED + many("standard;1;300;3.6@ g\n", n),
-    "wrong weighings": lambda n: WEIGHED + many("x;y;z;w\n", n),
-    "short weighings": lambda n: WEIGHED + many("standard;1\n", n),
-    "trials": lambda n: SPRAYED + many("a,10/min,1,1,good\n", n),
-    "trials of both ends": lambda n: SPRAYED + many("a,10/min,1,1,sputter\na,20/min,1,2,fog\n", n),
-    "trials between steps": lambda n: SPRAYED + many("a,10.@/min,1,1,good\n", n),
-    "trials that contradict": lambda n: SPRAYED + many("a,10.@/min,1,2,sputter\na,10.@/min,1,1,fog\n", n),
-    "wrong trials": lambda n: SPRAYED + many("x,y,z,w,v\n", n),
+    "weighings": lambda n: WEIGHED + rows("standard;1;300;3.6 g", n),
+    "weighings, all others": lambda n: WEIGHED + rows("standard;1;300;3.6@ g", n),
+    "wrong weighings": lambda n: WEIGHED + rows("x;y;z;w", n),
+    "short weighings": lambda n: WEIGHED + rows("standard;1", n),
+    "too many weighings": lambda n: WEIGHED + many("standard;1;300;3.6 g\n", n),
+    "trials": lambda n: SPRAYED + rows("a,10/min,1,1,good", n),
+    "trials of both ends": lambda n: SPRAYED + rows("a,10/min,1,1,sputter\na,20/min,1,2,fog", n, 2),
+    "trials between steps": lambda n: SPRAYED + rows("a,10.@/min,1,1,good", n),
+    "trials that contradict": lambda n: SPRAYED + rows("a,10.@/min,1,2,sputter\na,10.@/min,1,1,fog", n, 2),
+    "wrong trials": lambda n: SPRAYED + rows("x,y,z,w,v", n),
 }  # fmt: skip
 PLANT = {
     "machines of no file": lambda n: SUPPLY + many('[[machine]]\nfile="x@.toml"\n', n),

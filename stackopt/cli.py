@@ -66,6 +66,11 @@ def _silence() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def _show(text: str) -> None:
+    """Print an answer as text; what it quotes of files is not obeyed by a terminal."""
+    _print("\n".join(map(legible, text.split("\n"))))
+
+
 def _say(text: str) -> None:
     sys.stderr.write("\n".join(map(legible, text.split("\n"))) + "\n")
     sys.stderr.flush()
@@ -118,7 +123,7 @@ def _answer(file: str, ask: Callable[[Any], Any], as_json: bool, lines: bool = F
     if as_json:
         _json(text, lines)
     else:
-        _print(text)
+        _show(text)
     return code
 
 
@@ -336,7 +341,7 @@ def _into(files: list[str], out: str, asked: _Asked) -> int:
                         changed += not change["unknown"] and bool(change["changes"])
                         lines = [text.rstrip("\n")] if asked.as_json else against_lines(data)
                         if lines:
-                            _print("\n".join(lines))
+                            (_print if asked.as_json else _show)("\n".join(lines))
                     told += 1
                 progress.show()
     except KeyboardInterrupt:
@@ -345,7 +350,7 @@ def _into(files: list[str], out: str, asked: _Asked) -> int:
     closing = totals_text(totals)
     if asked.against is not None:
         closing = f"{against_total(told, changed, unknown)}\n{closing}"
-    (_say if asked.as_json else _print)(closing)
+    (_say if asked.as_json else _show)(closing)
     if interrupted:
         _say(f"interrupted: what is done is in {out}; --resume does the rest")
         return 130
@@ -474,7 +479,7 @@ def calibrate(
     code, told = answer.exit_code, answer.to_dict() if as_json else str(answer)
     if write is not None and not answer.refused:
         write_new(write, text_of(answer.changed(), write))
-    (_json if as_json else _print)(told)
+    (_json if as_json else _show)(told)
     if write is not None and not answer.refused:
         _say(f"wrote {write}")
     for reason in answer.refused if write is not None else ():
@@ -495,7 +500,7 @@ def plant(
 
     answer = stackopt.plant(file, jobs)
     gc.enable()
-    (_json if as_json else _print)(answer.to_dict() if as_json else str(answer))
+    (_json if as_json else _show)(answer.to_dict() if as_json else str(answer))
     raise typer.Exit(answer.exit_code)
 
 
@@ -517,7 +522,7 @@ def verify(
         held = stackopt.verify(problem, read_answer(result))
     except ProblemError as error:
         raise ProblemError(error.faults, result) from None
-    (_json if as_json else _print)(held.to_dict() if as_json else str(held))
+    (_json if as_json else _show)(held.to_dict() if as_json else str(held))
     raise typer.Exit(held.exit_code)
 
 

@@ -76,14 +76,14 @@ class Faults:
 
 
 def nearest(word: str, known: Iterable[str], alike: float = 0.0) -> str | None:
-    """The name most like a word; of long names their start counts, of many names the first 300.
+    """The name most like a word; of long names their start counts, of many names the first 200.
 
     >>> nearest("drip", ["density", "drop", "tip"])
     'drop'
     """
-    names = {name[:_LIKE]: name for name in map(str, islice(known, 300))}
+    names = {name[:_LIKE]: name for name in map(str, islice(known, 200))}
     pairs = _pairs(word[:_LIKE])
-    some = sorted(names, key=lambda name: -len(pairs & _pairs(name)))[:5]  # to compare all of them takes long
+    some = sorted(names, key=lambda name: -len(pairs & _pairs(name)))[:3]  # to compare all of them takes long
     near = difflib.get_close_matches(word[:_LIKE], some, n=1, cutoff=alike)
     return names[near[0]] if near else None
 

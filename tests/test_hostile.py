@@ -1,8 +1,10 @@
 """Input that is careless or meant to harm: read or refused, soon and within bounds, and never silently wrong."""
 
+import errno
 import importlib.util
 import json
 import os
+import socket
 import threading
 from pathlib import Path
 
@@ -17,9 +19,17 @@ from stackopt.problem.files import Source, problem_in, read
 from stackopt.problem.places import lines_of, twice_in
 
 MANY = settings().max_examples
-_spec = importlib.util.spec_from_file_location("targets", Path(__file__).parent.parent / ".fuzz" / "targets.py")
-targets = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(targets)
+
+
+def fuzzing(name):
+    """A module of .fuzz."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent.parent / ".fuzz" / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+targets, worst = fuzzing("targets"), fuzzing("worst")
 CORPUS = targets.corpus()
 ESC, TURNED = "\x1b[31m", "\u202e"
 BYTES = (b"\xff", b"\x00", b"\xef\xbb\xbf", b"\r", b"\n", b'"', b"'", b'"""', b"#", b"=", b"[", b"]", b"{", b"}", b",",
@@ -173,6 +183,53 @@ def test_curves_between_many_nozzles_are_computed_at_once():
     assert len(faults) == 200 and all(fault.key.endswith("now.turns") for fault in faults)
 
 
+@pytest.mark.parametrize(("name", "said"), [
+    ("toml double headers", "7 faults"), ("toml keys", "1,001 faults"), ("toml keys of a point", "1,001 faults"),
+    ("toml pumps, and points with others", "found 'pimp0'"), ("toml wrong marks", "1,001 faults"),
+    ("toml marks, the last wrong", "line 8444, pumps.b.marks.z"),
+    ("toml points, the last wrong", "line 6630, point[946]"),
+    ("toml rules over all", "read"), ("toml doses of wrong units", "found '12 mL/hx0'"),
+    ("json deep lists, a key wrong", "faults"), ("json wrong tags", "1,001 faults"),
+    ("json wrong tags at the end", "1,001 faults"), ("json wrong flows, all others", "1,001 faults"),
+    ("json wrong flows of units alike", "1,001 faults"), ("csv rows of one cell", "1,001 faults"),
+    ("calibrate trials between steps", "answered in"), ("plant machines of no file", "1,001 faults"),
+    ("plant keys", "1,001 faults"),
+])  # fmt: skip
+def test_what_took_seconds_or_hundreds_of_megabytes_is_refused_or_read_for_what_it_says(tmp_path, name, said):
+    """In a tenth of the size; .fuzz/worst.py measures the whole. Lines counted by hand from the sizes of the texts."""
+    assert said in worst.ask(*worst.write(tmp_path, name, 100_000))
+
+
+@pytest.mark.parametrize(("text", "what"), [
+    ("[[a]]\n" * 120_001, "more than 120,000 tables"), (HEAD + POINT + "[[constraint]]\n" * 10_001, "a list of 10001"),
+], ids=["tables", "rules"])  # fmt: skip
+def test_more_tables_than_a_problem_may_have_are_one_fault(text, what):
+    (fault,) = faults_of(text)
+    assert what in fault.found
+
+
+def test_a_sheet_of_too_many_rows_is_one_fault(monkeypatch):
+    with pytest.raises(stackopt.ProblemError, match="more than 100,000 rows") as caught:
+        problem_in(Source("m.toml", targets.HEAD, b"name\n" + b"x\n" * 100_001))
+    assert len(caught.value.faults) == 1
+
+
+def test_wrong_items_of_a_long_list_are_told_by_their_own_numbers():
+    """Lists are read some at a time: the last item of the second thousand is number 2000, counted here."""
+    tags = ["a"] * 1999 + [7] + ["b"] * 500 + [8]
+    (one, other) = faults_of(HEAD + POINT + f"tags = {tags}\n")
+    assert (one.key, one.found, other.key, other.found) == ("point[1].tags[2000]", "7", "point[1].tags[2501]", "8")
+
+
+def test_warnings_of_thousands_of_trials_are_some_lines(tmp_path):
+    file = tmp_path / "t.csv"
+    rows = "".join(f"a,{10 + i / 1000}/min,1,1,good\n" for i in range(1, 900))
+    file.write_text("point,rate,mark,turns,seen\n" + rows)
+    found = stackopt.calibrate(problem_in(Source("m.toml", targets.HEAD, targets.SHEET)), file).warnings
+    assert sum(line.startswith("line ") for line in found) == 20
+    assert "879 more trials were at rates that the dial cannot be set to" in found
+
+
 # Places
 
 @pytest.mark.parametrize(("text", "lines"), [
@@ -270,3 +327,61 @@ def test_a_device_without_end_is_a_file_that_is_too_large(monkeypatch):
         read("/dev/zero")
     with pytest.raises(stackopt.ProblemError, match="the key 'fluid'"):
         read("/dev/null")
+
+
+def _kinds(folder):
+    """What is no plain file, by its kind; each is at `folder / kind`."""
+    (folder / "folder").mkdir()
+    (folder / "device").symlink_to("/dev/zero")
+    (folder / "loop").symlink_to(folder / "loop")
+    (folder / "gone").symlink_to(folder / "nowhere")
+    with open(folder / "hole", "wb") as stream:
+        stream.truncate(2**30)
+    os.mkfifo(folder / "pipe")
+    with socket.socket(socket.AF_UNIX) as plug:
+        plug.bind(str(folder / "socket"))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo") or not os.path.exists("/dev/zero"), reason="there is none of it here")
+@pytest.mark.parametrize(("kind", "machine", "sheet"), [
+    ("folder", "Is a directory", "a plain file"), ("device", "more than 1 MiB", "a plain file"),
+    ("loop", "Too many levels", "a loop of links|Too many levels"), ("gone", "No such file", "No such file"),
+    ("hole", "more than 1 MiB", "more than 1 MiB"), ("pipe", "a pipe that nothing writes to", "a plain file"),
+    ("socket", "No such device", "a plain file"),
+])  # fmt: skip
+def test_what_is_no_plain_file_is_refused_as_a_machine_and_as_its_sheet(tmp_path, monkeypatch, kind, machine, sheet):
+    monkeypatch.setattr(files, "SIZE_LIMIT", 2**20)
+    monkeypatch.setattr(files, "PATIENCE", 0.05)
+    monkeypatch.chdir(tmp_path)  # the place of a socket is a short name
+    _kinds(Path("."))
+    with pytest.raises(stackopt.ProblemError, match=machine):
+        read(kind)
+    Path("m.toml").write_text(targets.HEAD.decode().replace("p.csv", kind))
+    with pytest.raises(stackopt.ProblemError, match=sheet):
+        read("m.toml")
+    with pytest.raises(stackopt.ProblemError, match=machine):
+        stackopt.calibrate(problem_in(Source("m.toml", targets.HEAD, targets.SHEET)), kind)
+
+
+def test_a_hole_of_a_gigabyte_is_more_than_the_limit(tmp_path):
+    with open(tmp_path / "hole.toml", "wb") as stream:
+        stream.truncate(2**30)
+    with pytest.raises(stackopt.ProblemError, match="more than 64 MiB"):
+        read(tmp_path / "hole.toml")
+
+
+def test_files_that_may_not_be_read_are_refused(tmp_path, monkeypatch):
+    """Whoever runs the tests may read everything, so that the system's refusal is put in its place."""
+    def refused(*_, **__):
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    (tmp_path / "m.toml").write_bytes(targets.HEAD)
+    (tmp_path / "p.csv").write_bytes(targets.SHEET)
+    assert read(tmp_path / "m.toml")
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "open", refused)
+        with pytest.raises(stackopt.ProblemError, match=r"line 1, points: found 'p\.csv': Permission denied"):
+            read(tmp_path / "m.toml")
+    monkeypatch.setattr(files, "open", refused, raising=False)
+    with pytest.raises(stackopt.ProblemError, match="found Permission denied"):
+        read(tmp_path / "m.toml")

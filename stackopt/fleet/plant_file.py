@@ -14,7 +14,7 @@ from stackopt.beside.stock import duty_of
 from stackopt.errors import FAULTS_LIMIT, Fault, Faults, ProblemError
 from stackopt.problem.constraints import Distinct
 from stackopt.problem.files import parse_toml, placed, read, text_in
-from stackopt.problem.keys import AirFlow, AirFlowOrNone, AtFirst, Name, Part, Pressure, Share, Time, Volume
+from stackopt.problem.keys import AirFlow, AirFlowOrNone, AtFirst, Name, Part, Pressure, Share, Time, Title, Volume
 from stackopt.problem.model import Problem
 from stackopt.problem.places import lines_of
 from stackopt.problem.rules import found, path, raw_faults, read_part
@@ -61,7 +61,7 @@ class Variants(Distinct):
 class PlantFile(Part):
     """The keys of a plant file."""
 
-    title: Annotated[str, Field(max_length=1000)] = ""
+    title: Title = ""
     supply: Supply
     machine: Annotated[tuple[MachineTable, ...], AtFirst(), Field(min_length=1, max_length=MACHINES, strict=False)]
     constraint: Annotated[tuple[Variants, ...], AtFirst(), Field(max_length=100, strict=False)] = ()

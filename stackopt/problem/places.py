@@ -61,10 +61,15 @@ def twice_in(text: str) -> list[tuple[str, int]]:
     return _followed(text, True, [], None)[1]
 
 
-def _leads(place: str, wanted: list[str], below: bool = False) -> bool:
-    """Whether a place, or something below it, may be wanted."""
-    at = (bisect.bisect_right if below else bisect.bisect_left)(wanted, place)
+def _leads(place: str, wanted: list[str]) -> bool:
+    """Whether a place may be wanted, or something in it."""
+    at = bisect.bisect_left(wanted, place)
     return at < len(wanted) and wanted[at].startswith(place)
+
+
+def _holds(place: str, wanted: list[str]) -> bool:
+    """Whether something in a place is wanted."""
+    return _leads(f"{place}.", wanted) or _leads(f"{place}[", wanted)
 
 
 def _count(data: Any, wanted: list[str]) -> int:
@@ -76,7 +81,7 @@ def _count(data: Any, wanted: list[str]) -> int:
         for step, part in steps:
             if _leads(inner := under(place, step), wanted):
                 places.add(inner)
-                if _leads(inner, wanted, below=True):
+                if _holds(inner, wanted):
                     inside.append((inner, part))
     return len(places)
 
@@ -96,7 +101,7 @@ def _followed(text: str, is_json: bool, wanted: list[str], count: int | None
         if not _leads(place, wanted):
             return None
         lines.setdefault(place, line)
-        return place if _leads(place, wanted, below=True) else None
+        return place if _holds(place, wanted) else None
 
     def keyed(place: str, keys: list[str], line: int) -> str | None:
         """The place of a key, all of whose tables are noted; None where it leads nowhere."""

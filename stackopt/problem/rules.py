@@ -262,13 +262,12 @@ def _marks(problem: Problem) -> Iterator[Fault]:
                 if share < before:
                     yield Fault(path(("pumps", name, "marks", label)), f"{share:g}", f"at least {before:g}: "
                                 "marks are written from the smallest output to the largest")  # fmt: skip
-
-
             drift = (problem.generator.drift if problem.generator else None) or 0.0
+            some = ", ".join(islice(pump.marks, 9))
             for label, spread in (pump.spread or {}).items():
                 place = path(("pumps", name, "spread")) + ("" if label == "*" else f".{label}")
                 if label != "*" and label not in pump.marks:
-                    yield Fault(place, found(label), f"a mark of the pump: {', '.join(list(pump.marks)[:9])}")
+                    yield Fault(place, found(label), f"a mark of the pump: {some}")
                 elif spread is not None and drift + spread >= 1:
                     yield Fault(place, f"{spread:g}", f"under 100 % together with the drift of {drift:g}")
 
@@ -512,7 +511,7 @@ def _today(problem: Problem) -> Iterator[Fault]:
         elif now.mark is not None and problem.pumps[pump]:
             marks = problem.pumps[pump].marks or (now.mark,)
             if now.mark not in marks:
-                some = ", ".join([*marks][:9])
+                some = ", ".join(islice(marks, 9))
                 yield Fault(path((*place, "mark")), found(now.mark), f"a mark of pump {pump}: {some}")
         usable = turns(point.nozzle)
         if usable and now.turns is not None and not _among(usable, now.turns):
