@@ -335,6 +335,7 @@ class UnknownUnit(ValueError):
         return _what_instead(*self.args)
 
 
+@functools.lru_cache(maxsize=64)  # each is asked for twice
 def _what_instead(unit: str, kind: str, example: str) -> str:
     for word, advice in _ADVICE.items():
         if re.search(rf"(?<![A-Za-z]){word}(?![A-Za-z])", unit) and word not in _all_units(kind):
