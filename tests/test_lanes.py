@@ -11,7 +11,7 @@ from stackopt.report.lanes import lanes
 
 FOLDER = Path(__file__).parent.parent / "problems"
 FILES = pytest.mark.parametrize("file", ["drill-head.toml", "drill-and-tap.toml", "free-dial.toml", "two-sizes.toml"])
-HOSTILE = ["<img src=x onerror=alert(1)>", "</script><b>", '"; alert(1)', "a" * 300, "\u202egnirts"]
+HOSTILE = ["<img src=x onerror=alert(1)>", "</script><b>", '"; alert(1)', "a" * 300, "\u05d0\u05d1\u05d2"]
 
 
 def found(file):

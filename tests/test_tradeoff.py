@@ -282,3 +282,26 @@ def test_a_time_limit_leaves_no_proof():
     stack = replace(Stack.of(example()), time_limit=0.0)
     found = trade(stack)
     assert (found.status, found.complete) == ("time limit", False)
+
+
+def test_a_line_that_begins_beside_a_plan_is_one_of_the_front_s():
+    """Found by chance: the slack of 1e-9 in the excess lets another piece of no length end where the line begins."""
+    problem = problem_of({
+        "rate": {"min": 10.0, "max": 45.0, "step": None}, "stroke_air": 0.01, "capacity": 87.0, "air_weight": 0.1,
+        "pumps": {"standard": {"stroke_volume": 0.1, "marks": {"1": 0.5}, "stroke_air": 0.02, "max_rate": None,
+                               "spread": {"1": 0.02}, "price": 2.0},
+                  "mini": {"stroke_volume": 0.03, "marks": {"1": 0.9461110360910114}, "stroke_air": 0.5,
+                           "max_rate": None, "spread": None, "price": 1.0}},
+        "nozzles": {"small": {"turns": [0.5, 0.75], "flow": [2.00001, 22.00001]},
+                    "large": {"turns": [0.5, 0.75], "flow": [20.0, 82.71915084694174]}},
+        "points": [{"pump": ["mini", "standard"], "count": 3, "nozzle": "small", "below": 0.1,
+                    "above": 0.18919250142399185, "weight": 1.0, "cut": None, "dose": 400.0,
+                    "air_flow": (None, None), "air_per_dose": (3.3, None), "name": "p2", "tags": ["tap"]},
+                   {"pump": ["mini", "standard"], "count": 1, "nozzle": "large", "below": 0.2533458055368993,
+                    "above": 0.1232735134229033, "weight": 118.11232417556084, "cut": None, "dose": 75.8,
+                    "air_flow": (10.0, 60.0), "air_per_dose": (7.92, None), "name": "p1", "tags": []}],
+        "generators": 1, "objective": "mean", "robust": True, "drift": 0.01, "price_weight": 0.01})  # fmt: skip
+    answer, stack = tradeoff(problem, everything=True), Stack.of(problem)
+    between = judge(stack, Settings.at(42.0, (1, 0), (0, 1)))  # the choice of the first two plans, between them
+    assert between.allowed and between.least == 0
+    assert border(answer)(between.air) <= between.mean_error + 3e-9

@@ -271,9 +271,9 @@ class _Merging:
     # Plans
 
     def _joined(self, lines: np.ndarray, start: float, end: float) -> bool:
-        """Whether one straight piece of the border leads from some air to another."""
-        pieces = self.border.pieces[lines]
-        return bool(((pieces[:, 0] <= start + TINY) & (end <= pieces[:, 2] + TINY)).any())
+        """Whether a straight piece of the border leads from some air to another, or as near as what is one plan."""
+        pieces, same_air = self.border.pieces[lines], SAME_AIR / self.stack.capacity
+        return bool(((pieces[:, 0] <= start + same_air) & (end <= pieces[:, 2] + same_air)).any())
 
     def _dialled(self, cell: int, choice: np.ndarray, part: float = 0.0) -> Settings:
         """Settings of a cell; of an interval at a part of the way."""
