@@ -208,7 +208,7 @@ def test_more_tables_than_a_problem_may_have_are_one_fault(text, what):
     assert what in fault.found
 
 
-def test_a_sheet_of_too_many_rows_is_one_fault(monkeypatch):
+def test_a_sheet_of_too_many_rows_is_one_fault():
     with pytest.raises(stackopt.ProblemError, match="more than 100,000 rows") as caught:
         problem_in(Source("m.toml", targets.HEAD, b"name\n" + b"x\n" * 100_001))
     assert len(caught.value.faults) == 1

@@ -282,7 +282,7 @@ def _different_pumps(folder: Path, machines: tuple[Machine, ...]) -> Iterator[Fa
         if id(machine.problem) in seen:  # however its file is written
             continue
         seen.add(id(machine.problem))
-        wrong = []
+        wrong: list[Fault] = []
         for name in sorted(machine.offered):
             other = first.setdefault(name, machine)
             mine, theirs = (one.problem.pumps[name] for one in (machine, other))

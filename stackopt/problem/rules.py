@@ -168,7 +168,8 @@ def _wrong_items(kind: Any, item: Any, value: Any, start: int, place: Place) -> 
             _adapter(item).validate_python([*value[start: start + FAULTS_LIMIT]])
     except ValidationError as error:
         for one in error.errors(include_url=False):
-            at = one["loc"] if isinstance(value, dict) else (0, start + one["loc"][0], *one["loc"][1:])
+            step, *rest = one["loc"]
+            at = one["loc"] if isinstance(value, dict) else (0, start + int(step), *rest)
             yield _translate({**one, "loc": at}, value, place)
 
 
