@@ -6,8 +6,6 @@ interrupted solve must end with exit 130 (or be done), print JSON that holds aga
 
 import argparse
 import collections
-import csv
-import io
 import json
 import random
 import shutil
@@ -18,6 +16,10 @@ import tempfile
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+from test_batch import timeless
+
 import stackopt
 
 PROBLEMS = Path(__file__).parents[1] / "problems"
@@ -25,21 +27,6 @@ QUICK = ["drill-head.toml", "from-spreadsheet.toml", "spindles.csv", "saw-blade.
          "two-generators.toml", "two-sizes.toml", "per-part-and-drops.toml", "free-dial.toml"]  # fmt: skip
 HARD = ["rules.toml", "sizing-24.toml", "long-line.toml", "head-32.toml", "short-air.toml", "drill-and-tap.toml"]
 COMMAND = [sys.executable, "-m", "stackopt", "solve"]
-
-
-def timeless(folder):
-    """All that a folder of answers holds, without times."""
-    found = {}
-    for file in sorted(folder.iterdir()):
-        if file.suffix == ".json":
-            data = json.loads(file.read_text())
-            data.pop("solve", None)
-            found[file.name] = json.dumps(data)
-        elif file.suffix == ".csv":
-            table = list(csv.reader(io.StringIO(file.read_text())))
-            drop = table[0].index("seconds")
-            found[file.name] = [[value for n, value in enumerate(row) if n != drop] for row in table]
-    return found
 
 
 def kills(count, rng, top):

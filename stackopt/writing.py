@@ -1,6 +1,8 @@
 """Files written whole or not at all; over an older one only where that is one of ours."""
 
+import contextlib
 import os
+import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -73,6 +75,14 @@ def replace(file: str, parts: Iterable[bytes], ours: Sequence[bytes], what: str)
                 raise
     except (OSError, ValueError) as error:
         raise not_writable(error, file) from None
+
+
+def swept(folder: str) -> None:
+    """Take out what a process that was killed has left half written in a folder."""
+    for name in os.listdir(folder):
+        if re.fullmatch(r"\.part-[0-9a-f]{12}", name):
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(os.path.join(folder, name))
 
 
 def make_folder(folder: str) -> None:

@@ -15,7 +15,7 @@ from stackopt.errors import Fault, ProblemError, known
 from stackopt.fleet.answers import Answer, Machine
 from stackopt.installed import decisive
 from stackopt.problem.files import Source
-from stackopt.writing import ANSWER, PAGE, make_folder, names_in, not_writable, place_of, replace
+from stackopt.writing import ANSWER, PAGE, make_folder, names_in, not_writable, place_of, replace, swept
 
 COLUMNS = ("file", "status", "exit", "in_tolerance", "rate_per_min", "mean_error", "worst_error", "excess",
            "air_L_per_min", "air_share", "fluid_L_per_week", "conflicts", "faults", "changes", "seconds",
@@ -95,6 +95,8 @@ class Folder:
     def begin(self, resume: bool) -> None:
         """Begin a new summary; with the rows of the old one that are of these files still, where it is resumed."""
         self._rows = self._old() if resume else {}
+        for folder in {os.path.dirname(name) or "." for name in (*self.answers.values(), *self.pages.values())}:
+            swept(folder)
         numbers = {cell(file): number for number, file in enumerate(self._files)}
         kept = [(numbers[name], _row_bytes(row)) for name, row in self._rows.items() if name in numbers]
         replace(self._summary, [_row_bytes(COLUMNS), *(row for _, row in kept)], _OURS, "an older summary")
