@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, settings
 from stackopt import cli
 
 COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
-settings.register_profile("default", **COMMON, max_examples=25, derandomize=True)
+settings.register_profile("default", **COMMON, max_examples=16, derandomize=True)
 settings.register_profile("quick", **COMMON, max_examples=12, derandomize=True)
 settings.register_profile("long", **COMMON, max_examples=2000, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
