@@ -188,12 +188,12 @@ def memory(args):
     for count in ((100,) if args.smoke else (1000, 100_000)):
         with tempfile.TemporaryDirectory() as top:
             Path(top, "works").mkdir()
-            text = toml(raw(generate(2, True, False, 0)))
+            text = toml(raw(generate(1, True, False, 0)))
             for number in range(count):
                 Path(top, "works", f"m{number:06}.toml").write_text(f"title = \"{number}\"\n" + text)
             seconds, peak = batch(Path(top, "works"), Path(top, "out"), "--jobs", "2")
             assert sum(1 for _ in Path(top, "out").glob("*.json")) == count
-        print(f"{count:7} machines of 2 points: {peak:.0f} MB at most, {seconds:.0f} s, {count / seconds:.0f} a second",
+        print(f"{count:7} machines of one point: {peak:.0f} MB at most, {seconds:.0f} s, {count / seconds:.0f} a s",
               flush=True)  # fmt: skip
 
 
