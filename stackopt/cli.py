@@ -335,11 +335,13 @@ def _into(files: list[str], out: str, asked: _Asked) -> int:
                 while told < len(files) and done[told]:  # in the order given, from the disk: memory may not hold them
                     if asked.as_json or asked.against is not None:
                         text = Path(folder.answers[files[told]]).read_text(encoding="utf-8")
-                        data = json.loads(text)
-                        change = data.get("against", {"unknown": True})
-                        unknown += bool(change["unknown"])
-                        changed += not change["unknown"] and bool(change["changes"])
-                        lines = [text.rstrip("\n")] if asked.as_json else against_lines(data)
+                        lines = [text.rstrip("\n")]
+                        if asked.against is not None:
+                            data = json.loads(text)
+                            change = data.get("against", {"unknown": True})
+                            unknown += bool(change["unknown"])
+                            changed += not change["unknown"] and bool(change["changes"])
+                            lines = lines if asked.as_json else against_lines(data)
                         if lines:
                             (_print if asked.as_json else _show)("\n".join(lines))
                     told += 1

@@ -152,10 +152,18 @@ def foreseen(error: Exception) -> StackoptError:
     for kind, words in _LIMITS.items():
         if isinstance(error, kind):
             return StackoptError(words)
-    at = traceback.extract_tb(error.__traceback__)[-1:]
-    place = "".join(f" ({os.path.basename(step.filename)}, line {step.lineno})" for step in at)
-    return StackoptError(f"a fault of the program, {_told(error)}{place}; please report it with what "
+    return StackoptError(f"a fault of the program, {placed_error(error)}; please report it with what "
                          "'stackopt --version' says")  # fmt: skip
+
+
+def placed_error(error: Exception) -> str:
+    """An error in words, with the place that it comes from.
+
+    >>> placed_error(KeyError("b"))
+    "KeyError: 'b'"
+    """
+    at = traceback.extract_tb(error.__traceback__)[-1:]
+    return _told(error) + "".join(f" ({os.path.basename(step.filename)}, line {step.lineno})" for step in at)
 
 
 @contextmanager

@@ -55,12 +55,13 @@ def change_of(result: Result, old: bytes) -> Change:
     if result.settings is None or result.verdict is None:
         return Change((), ("there are no settings now",))
     before, now = judge(stack, settings), result.verdict
-    saves = {key: _of(stack, before)[key] - new for key, new in _of(stack, now).items()}
+    worth = _worth(before)
+    saves = {key: worth[key] - new for key, new in _worth(now).items()}
     return Change(tuple(_changes(stack, settings, result.settings)),
                   broken=tuple(broken_rules(stack, settings, before)), saves=saves)  # fmt: skip
 
 
-def _of(stack: Stack, verdict: Verdict) -> dict[str, float]:
+def _worth(verdict: Verdict) -> dict[str, float]:
     return {"excess": verdict.least, "mean_error": verdict.mean_error, "value": verdict.value,
             "air_L_per_min": verdict.air, "fluid_mL_per_h": 60 * float(verdict.dose.sum())}  # fmt: skip
 

@@ -5,6 +5,8 @@ import pickle
 import sys
 from dataclasses import dataclass
 
+from stackopt.errors import placed_error
+
 
 @dataclass(frozen=True)
 class Lost:
@@ -32,7 +34,7 @@ def serve(memory: int | None = None) -> None:
         except MemoryError:
             told = pickle.dumps(Lost("it ran out of memory"))
         except Exception as error:
-            told = pickle.dumps(Lost(f"a fault of the program: {_said(error)}"))
+            told = pickle.dumps(Lost(f"a fault of the program: {placed_error(error)}".replace("\n", " ")))
         sink.write(told)
         sink.flush()
 
@@ -45,12 +47,3 @@ def _hold(memory: int | None) -> None:
     if memory is not None:
         hard = resource.getrlimit(resource.RLIMIT_AS)[1]
         resource.setrlimit(resource.RLIMIT_AS, (memory if hard == resource.RLIM_INFINITY else min(memory, hard), hard))
-
-
-def _said(error: Exception) -> str:
-    """An error with the place that it comes from, in a line."""
-    at = error.__traceback__
-    while at is not None and at.tb_next is not None:
-        at = at.tb_next
-    place = f" ({os.path.basename(at.tb_frame.f_code.co_filename)}, line {at.tb_lineno})" if at else ""
-    return f"{type(error).__name__}: {error}{place}".replace("\n", " ")

@@ -5,6 +5,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -59,7 +60,7 @@ class Plans:
     lists: tuple[tuple[Level, ...], ...] = ()  # one for each set of pumps to do without; levels by falling air
     floor: float | None = None  # the least air that any settings take [L/min], where lower levels were asked for
 
-    @property
+    @cached_property
     def plans(self) -> tuple[Plan, ...]:
         """All plans, each once, by rising air."""
         every = {(plan.air, plan.error, plan.excess, plan.pumps): plan

@@ -86,7 +86,7 @@ class Machine:
         return self.priority * self.count
 
     def times(self, peak: bool) -> float:
-        """With what the air of one of them while spraying is multiplied: as a mean, or where all spray at once."""
+        """With what one of them takes while spraying is multiplied: as a mean, or where all spray at once."""
         return float(self.count) if peak else self.count * self.running * duty_of(self.problem)
 
     @cached_property

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from stackopt.beside.stock import duty_of
 from stackopt.fleet.plant_file import Machine, Works
 from stackopt.judge import Settings, Verdict
 from stackopt.physics import reservoir
@@ -56,8 +55,7 @@ def fluids_of(works: Works, verdicts: Sequence[Verdict]) -> tuple[FluidUse, ...]
     used: dict[tuple[str, str | None], list[tuple[Machine, float]]] = defaultdict(list)
     for machine, verdict in zip(works.machines, verdicts, strict=True):
         fluid = machine.problem.fluid
-        share = machine.count * machine.running * duty_of(machine.problem)
-        used[fluid.kind, fluid.name].append((machine, float(verdict.dose.sum()) * 60 * share))
+        used[fluid.kind, fluid.name].append((machine, float(verdict.dose.sum()) * 60 * machine.times(False)))
     found = []
     for (kind, name), parts in sorted(used.items(), key=lambda item: (item[0][0], item[0][1] or "")):
         dose, hours, wanted = sum(part for _, part in parts), works.hours, works.refill_every

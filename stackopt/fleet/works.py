@@ -66,8 +66,9 @@ class Plant:
         stacks: dict[int, Stack] = {}
         found = []
         for machine, plans, k in zip(self.works.machines, self.plans, self.sharing.choice.tolist(), strict=True):
-            stack = stacks.setdefault(id(machine.problem), Stack.of(machine.problem))
-            found.append(share_of(machine, plans, k, stack, self.works.peak))
+            if id(machine.problem) not in stacks:
+                stacks[id(machine.problem)] = Stack.of(machine.problem)
+            found.append(share_of(machine, plans, k, stacks[id(machine.problem)], self.works.peak))
         return tuple(found)
 
     @property

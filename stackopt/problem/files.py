@@ -9,6 +9,7 @@ import stat
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -135,7 +136,7 @@ def _is_json(name: str, text: str) -> bool:
 
 
 def _parse(name: str, text: str) -> Any:
-    return _parse_json(text) if _is_json(name, text) else parse_toml(text)
+    return parse_json(text) if _is_json(name, text) else parse_toml(text)
 
 
 def _refuse(line: int | None, what: str, expected: str, key: str | None = None) -> ProblemError:
@@ -212,7 +213,14 @@ def parse_toml(text: str) -> dict[str, Any]:
         raise _refuse(None, "a number of thousands of digits", "numbers that a machine can have") from None
 
 
-def _parse_json(text: str) -> Any:
+def parse_json(text: str, expected: str = "JSON", constant: Callable[[str], Any] | None = None) -> Any:
+    """What a JSON text holds; `constant` is called with NaN and the like, which JSON does not have.
+
+    Raises ProblemError, with every key that its table has already.
+
+    >>> parse_json('{"a": [1]}')
+    {'a': [1]}
+    """
     doubles: list[str] = []
 
     def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -220,9 +228,9 @@ def _parse_json(text: str) -> Any:
         return dict(pairs)
 
     try:
-        data = json.loads(text, object_pairs_hook=once)
+        data = json.loads(text, object_pairs_hook=once, parse_constant=constant)
     except json.JSONDecodeError as error:
-        raise _refuse(error.lineno, error.msg[:1].lower() + error.msg[1:], "JSON") from None
+        raise _refuse(error.lineno, error.msg[:1].lower() + error.msg[1:], expected) from None
     except RecursionError:
         raise _refuse(None, "deep nesting", _NESTING) from None
     except ValueError:

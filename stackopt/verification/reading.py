@@ -1,13 +1,11 @@
 """An answer read from a file: JSON as `stackopt solve --json` writes it, and what shape it must have."""
 
-import json
 import math
-from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
 from stackopt.errors import Fault, ProblemError
-from stackopt.problem.files import text_in
+from stackopt.problem.files import parse_json, text_in
 from stackopt.problem.rules import Place, found, path
 
 FORMAT = "stackopt.result/1"
@@ -40,32 +38,14 @@ _SHAPE = {
 
 def read_answer(file: str) -> Any:
     """What a JSON file holds, or standard input where it is "-". Raises ProblemError where it is no JSON."""
-    twice: list[str] = []
-
-    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        twice.extend(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
-        return dict(pairs)
 
     def no_number(text: str) -> None:
-        raise ProblemError((Fault(None, text, "a number or null: JSON has no such thing"),), file)
-
-    def fault(found: str, expected: str, line: int | None = None) -> ProblemError:
-        return ProblemError((Fault(None, found, expected, line),), file)
+        raise ProblemError((Fault(None, text, "a number or null: JSON has no such thing"),))
 
     try:
-        answer = json.loads(text_in(file), object_pairs_hook=once, parse_constant=no_number)
+        return parse_json(text_in(file), "JSON, as stackopt solve --json writes it", no_number)
     except ProblemError as error:
         raise ProblemError(error.faults, file) from None
-    except json.JSONDecodeError as error:
-        raise fault(error.msg[:1].lower() + error.msg[1:], "JSON, as stackopt solve --json writes it",
-                    error.lineno) from None  # fmt: skip
-    except RecursionError:
-        raise fault("deep nesting", "tables or lists nested less deeply") from None
-    except ValueError:
-        raise fault("a number of thousands of digits", "numbers that a machine can have") from None
-    if twice:
-        raise ProblemError(tuple(Fault(key[:60], "the same key twice", "each key once") for key in twice[:20]), file)
-    return answer
 
 
 def misshapen(answer: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
