@@ -314,6 +314,25 @@ def test_an_older_answer_that_is_none_is_told(run, works, tmp_path, old, said):
     assert got.code == 0 and said in got.out
 
 
+@pytest.mark.parametrize("part,value,said", [
+    ("generators", "1" + "0" * 400, "other keys"), ("generators", "NaN", "the dial has no nan/min now"),
+    ("generators", "1e300", "the dial has no 1e+300/min now"), ("generators", "12.5", "the dial has no 12.5/min now"),
+    ("points", "0", "other keys"), ("points", "2", "other keys"), ("points", "true", None),
+    ("points", "1e400", "other keys"),
+])  # fmt: skip
+def test_odd_numbers_in_an_older_answer_are_no_settings(run, works, tmp_path, part, value, said):
+    """A rate off the dial, or a generator that is none, is told; nothing is computed with it."""
+    old, file = tmp_path / "old", works / "saw-blade.json"
+    run("solve", str(file), "--out", str(old))
+    data = json.loads((old / "saw-blade.json").read_text())
+    data[part][0]["rate_per_min" if part == "generators" else "generator"] = "VALUE"
+    (old / "saw-blade.json").write_text(json.dumps(data).replace('"VALUE"', value))
+    got = run("solve", str(file), "--out", str(tmp_path / "new"), "--against", str(old))
+    change = json.loads((tmp_path / "new" / "saw-blade.json").read_text())["against"]
+    assert got.code == 0 and (change["unknown"] == [] if said is None else said in change["unknown"][0])
+    assert (change["saves"] is None) == (said is not None)
+
+
 def test_settings_that_are_gone_are_named(run, works, tmp_path):
     old = tmp_path / "old"
     run("solve", str(works / "saw-blade.json"), "--out", str(old))

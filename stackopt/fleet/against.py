@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from stackopt.judge import Settings, Verdict, judge
+from stackopt.problem.model import Dial
+from stackopt.problem.rules import on_dial
 from stackopt.result import Result
 from stackopt.stack import Stack
 from stackopt.today import broken_rules, changes_of
@@ -49,7 +51,7 @@ def change_of(result: Result, old: bytes) -> Change:
     except (ValueError, RecursionError):
         return Change((), ("the older answer is not JSON",))
     stack = result.stack
-    settings = _settings_in(stack, data)
+    settings = _settings_in(stack, result.problem.generator.rate, data)
     if not isinstance(settings, Settings):
         return Change((), settings)
     if result.settings is None or result.verdict is None:
@@ -66,19 +68,22 @@ def _worth(verdict: Verdict) -> dict[str, float]:
             "air_L_per_min": verdict.air, "fluid_mL_per_h": 60 * float(verdict.dose.sum())}  # fmt: skip
 
 
-def _settings_in(stack: Stack, data: Any) -> "Settings | tuple[str, ...]":
+def _settings_in(stack: Stack, dial: Dial, data: Any) -> "Settings | tuple[str, ...]":
     """The settings of an older answer as the stack has them, or what of them has no place in it."""
     if not isinstance(data, dict) or data.get("format") != "stackopt.result/1":
         return ("it is no answer of solve",)
     if not data.get("points"):
         return ("the older answer has no settings",)
     try:
-        rates = [float(one["rate_per_min"]) for one in data["generators"]]
-        old = {one["name"]: (rates[one["generator"] - 1], str(one["pump"]), str(one["mark"]), float(one["turns"]))
+        rates = {n: float(one["rate_per_min"]) for n, one in enumerate(data["generators"], 1)}
+        old = {one["name"]: (rates[one["generator"]], str(one["pump"]), str(one["mark"]), float(one["turns"]))
                for one in data["points"]}  # fmt: skip
-    except (KeyError, TypeError, ValueError, IndexError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         return ("the older answer has other keys",)
-    found, unknown = [], []
+    if len(old) < len(data["points"]):
+        return ("the older answer has two points of one name",)
+    found: list[tuple[float, int, int]] = []
+    unknown = [f"the dial has no {rate:g}/min now" for rate in rates.values() if not on_dial(dial, rate)]
     for i, name in enumerate(stack.names):
         if name not in old:
             unknown.append(f"{name}: a new point")
