@@ -30,6 +30,8 @@ def cell(value: Any) -> str:
 
     >>> cell("=A1"), cell("drill, 2"), cell(0.5), cell(None), cell(True)
     ("'=A1", 'drill, 2', '0.5', '', 'true')
+    >>> cell("a;=A1")  # where a spreadsheet takes semicolons for what parts cells
+    "a;'=A1"
     """
     if value is None:
         return ""
@@ -38,8 +40,12 @@ def cell(value: Any) -> str:
     if not isinstance(value, str):
         return repr(value)
     text = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in value)
+    return ";".join("'" + part if _begins_formula(part) else part for part in text.split(";"))
+
+
+def _begins_formula(text: str) -> bool:
     first = unicodedata.normalize("NFKC", text).lstrip()[:1]  # wide signs begin formulas too
-    return "'" + text if first and first in "=+-@" else text
+    return bool(first) and first in "=+-@"
 
 
 def checksum(machine: Machine) -> str | None:
