@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 import stackopt
-from stackopt.optimise import mip
+from stackopt.optimise import mip, proving
 from stackopt.problem.files import problem_in, source_at
 from stackopt.problem.starter import STARTER
-from stackopt.stack import _example
+from stackopt.stack import Stack, _example
 
 RULES = [
     {"kind": "same", "of": "mark"},
@@ -81,6 +81,26 @@ def test_a_solver_that_lies_gives_an_error_or_the_right_answer_or_none_that_is_p
             assert result.verdict.allowed
         if result.bound is not None and lie != "too bad a bound":
             assert result.bound.excess <= truth.excess + 1e-8
+
+
+def after(first, then):
+    """What a solver answers to the first model, and what to the same one without presolve."""
+
+    def answer(self, terms, solver, deadline, presolve):
+        return first(self, terms, solver, deadline) if presolve else then(self, terms, solver, deadline)
+
+    return answer
+
+
+def test_a_bound_that_presolve_spoilt_is_found_again_without_it(monkeypatch):
+    stack = Stack.of(_example())
+    truth = proving.solve(stack)
+    monkeypatch.setattr(mip.Rows, "minimise", after(higher, honest))
+    assert proving.solve(stack) == truth
+    for then, said in ((higher, "nothing is better than"), (nothing, "lost the settings that it had found")):
+        monkeypatch.setattr(mip.Rows, "minimise", after(higher, then))
+        with pytest.raises(stackopt.SolverError, match=said):
+            proving.solve(stack)
 
 
 def test_a_solver_that_fails_is_an_error_of_ours(monkeypatch, run, tmp_path):
