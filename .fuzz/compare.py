@@ -31,8 +31,9 @@ def compared(case, counts):
         counts[name] += 1
         try:
             ask()
-        except SolverError:  # it says that it has no answer
+        except SolverError as error:  # it says that it has no answer
             counts[f"{name} gave up"] += 1
+            print(f"{name} gave up: {error}\n{case!r}", flush=True)
         except Exception as error:
             counts[f"{name} differs"] += 1
             print(f"{name}: {type(error).__name__}: {str(error)[:300]}\n{case!r}", flush=True)

@@ -87,6 +87,18 @@ def test_any_weighings_or_trials_are_read_or_refused(tmp_path_factory, data):
     targets.calibration(data, tmp_path_factory.getbasetemp())
 
 
+@settings(max_examples=MANY)
+@given(mutated("plant"))
+def test_any_plant_file_is_read_or_refused(tmp_path_factory, data):
+    targets.plant(data, tmp_path_factory.getbasetemp())
+
+
+@settings(max_examples=MANY)
+@given(mutated("answer"))
+def test_any_answer_is_verified_for_what_it_says_or_refused(tmp_path_factory, data):
+    targets.answer(data, tmp_path_factory.getbasetemp())
+
+
 ODD = (None, True, 0, -1, 1e-300, 1e300, 10**25, "", " ", "x", "1 bar", "10 %", "0 L/min", "1e-12 mL/h", "1e12 mL/h",
        "=1+1", "@SUM(A1)", "<b>&", ESC, TURNED, "a\u0308", "\u00e4", "\ufeff", "$x", [], {}, [[]], ["a", "a"],
        {"min": 1}, {"a": {"b": 1}})  # fmt: skip
