@@ -21,6 +21,7 @@ from stackopt.problem.model import Nozzle
 from stackopt.result import Result
 from stackopt.stack import Stack
 from stackopt.verification import airflow
+from stackopt.verification import answer as verifying
 from stackopt.verification.bound import Claim, Search
 from stackopt.verification.machine import Machine
 from stackopt.verification.sums import Work, possible
@@ -237,6 +238,15 @@ def test_beyond_its_size_a_bound_is_not_verified_and_never_verified():
     search = Search(Machine.of(stackopt.read(FOLDER / "short-air.toml")), work=10)
     for value in (Fraction(0), Fraction(1)):
         assert search.better(Claim("value", value, value, Fraction(1))).better is None
+
+
+@pytest.mark.parametrize("work", [0, 10, 1000])
+@pytest.mark.parametrize("file", FILES)
+def test_an_answer_beyond_the_size_of_any_bound_is_not_wrong(monkeypatch, file, work):
+    """What the bounds leave open is told, and what needs none is looked at all the same."""
+    monkeypatch.setattr(verifying, "Search", lambda machine: Search(machine, work))
+    held = stackopt.verify(stackopt.read(FOLDER / file), stored(file))
+    assert held.exit_code in ((5,) if work == 0 else (0, 5)) and not wrong(held), str(held)
 
 
 @pytest.mark.parametrize("keys", [

@@ -187,7 +187,6 @@ class Search:
         key = self.kind[n], part, limit
         if key not in self.known:
             self.known[key] = list(self._options(self.kinds[self.kind[n]], part, limit))
-            self.work.done(_OPTION * (1 + len(self.known[key])))
         found, place = self.known[key], self.machine.places[n]
         for let in self.lets[n]:
             found = [o for o in found if let.lets(place, part, *o.what[1:])]
@@ -197,7 +196,10 @@ class Search:
         """The options of a point over a set of ranges."""
         row = []
         for k, part in enumerate(dict.fromkeys(cell)):
+            known_before = len(self.known)
             found = self.options(n, part, limit)
+            if len(self.known) > known_before:
+                self.work.done(_OPTION * (1 + len(found)))
             row += found if k == 0 else [o._replace(what=(k, *o.what[1:])) for o in found]
         return row
 
