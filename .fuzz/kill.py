@@ -42,7 +42,7 @@ def left_alone(jobs, works, out):
 
 
 def kills(count, rng, top):
-    """Kill so many batches; how many were still running then, and how many answers each had left to do."""
+    """Kill so many batches; how many were running still then, and with or without answers."""
     works = top / "works"
     works.mkdir()
     for name in QUICK:
@@ -59,11 +59,17 @@ def kills(count, rng, top):
         out, jobs = top / f"out{n}", 1 + n % 2
         words = [*COMMAND, str(works), "--out", str(out), "--jobs", str(jobs)]
         batch = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(rng.uniform(*spans[jobs]))
+        first, whole = spans[jobs]
+        if n % 4:
+            while batch.poll() is None and not list(out.glob("*.json")):
+                time.sleep(0.005)
+            time.sleep(rng.uniform(0, 0.8 * (whole - first)))
+        else:  # one of four before there are answers
+            time.sleep(rng.uniform(0, first))
         batch.kill()
         seen["killed" if batch.wait() == -signal.SIGKILL else "done before"] += 1
         done = len(list(out.glob("*.json"))) if out.exists() else 0
-        seen[f"with {done} answers there"] += 1
+        seen["with no answers there" if not done else "with some answers there"] += done < len(expected) - 1
         subprocess.run([*words, "--resume"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
         assert timeless(out) == expected, out
         shutil.rmtree(out)
@@ -72,12 +78,16 @@ def kills(count, rng, top):
 
 def interrupts(count, rng):
     """Interrupt so many solves; how each ended, and whether its answer held."""
-    seen = collections.Counter()
+    seen, spans = collections.Counter(), {}
+    for name in HARD:
+        start = time.perf_counter()
+        subprocess.run([*COMMAND, str(PROBLEMS / name), "--json"], stdout=subprocess.DEVNULL, check=False)
+        spans[name] = time.perf_counter() - start
     for n in range(count):
         file = PROBLEMS / HARD[n % len(HARD)]
         solve = subprocess.Popen([*COMMAND, str(file), "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
                                  text=True)  # fmt: skip
-        time.sleep(rng.uniform(0.2, 2.5))
+        time.sleep(rng.uniform(0, spans[file.name]))
         start = time.perf_counter()
         solve.send_signal(signal.SIGINT)
         out, err = solve.communicate(timeout=60)
@@ -105,6 +115,7 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     rng = random.Random(args.seed)
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background it is ignored, by children too
     with tempfile.TemporaryDirectory() as top:
         print("killed batches:", dict(kills(args.kills, rng, Path(top))), flush=True)
     print("interrupted solves:", dict(interrupts(args.interrupts, rng)), flush=True)

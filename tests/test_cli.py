@@ -618,6 +618,26 @@ def test_control_c_gives_the_best_found(tmp_path, how):
     assert got.json["gap"] is None or got.json["gap"] >= 0
 
 
+# A Ctrl-C that comes where Python tells of an exception and goes on: in clearing up, as it does after each import.
+SWALLOWED = """
+from stackopt import __main__, cli
+class Cleared:
+    def __del__(self):
+        raise KeyboardInterrupt
+inner = cli.main
+def main():
+    Cleared()
+    inner()
+cli.main = main
+__main__.run()
+"""
+
+
+def test_control_c_that_python_swallows_comes_again(tmp_path):
+    got = finish(start("solve", put(tmp_path, hard_machine()), code=SWALLOWED))
+    assert (got.code, got.err) == (130, "")
+
+
 def ruled_machine():
     """32 points under a rule that keeps models busy for seconds."""
     from stackopt.problem.files import read
