@@ -87,7 +87,7 @@ def interrupts(count, rng):
         file = PROBLEMS / HARD[n % len(HARD)]
         solve = subprocess.Popen([*COMMAND, str(file), "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
                                  text=True)  # fmt: skip
-        time.sleep(rng.uniform(0, spans[file.name]))
+        time.sleep(rng.uniform(0.15, spans[file.name]))  # before that Python itself is starting
         start = time.perf_counter()
         solve.send_signal(signal.SIGINT)
         out, err = solve.communicate(timeout=60)
