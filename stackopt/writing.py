@@ -18,19 +18,33 @@ def not_writable(error: Exception, place: str, expected: str = "a place that can
     return ProblemError((Fault(None, getattr(error, "strerror", None) or str(error), expected),), place)
 
 
+def _written(place: str, parts: Iterable[bytes]) -> str:
+    """A file with these parts beside a place: its name, to be renamed within the folder."""
+    part = os.path.join(os.path.dirname(place), f".part-{os.urandom(6).hex()}")
+    with open(part, "xb") as stream:
+        try:
+            stream.writelines(parts)
+            stream.close()
+        except BaseException:
+            os.unlink(part)
+            raise
+    return part
+
+
 def write_new(file: str, text: str) -> None:
     """Write a file that does not exist yet. Raises ProblemError where it does, or where it cannot be written."""
-    import tempfile  # slow to load, and few commands need it
-
-    folder = Path(file).parent
     try:
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=folder, delete=False) as stream:
-            try:
-                stream.write(text)
-                stream.close()
-                os.link(stream.name, file)  # unlike a renaming, it never replaces what is there
-            finally:
-                os.unlink(stream.name)
+        part = _written(file, [text.encode()])
+        try:
+            os.link(part, file)  # unlike a renaming, it never replaces what is there
+        except FileExistsError:
+            raise
+        except OSError:  # as on a memory stick, whose file system has no links
+            open(file, "xb").close()
+            os.replace(part, file)
+        finally:
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(part)
     except FileExistsError:
         raise ProblemError((Fault(None, "a file of that name", "a new name; nothing is overwritten"),), file) from None
     except (OSError, ValueError) as error:
@@ -63,16 +77,13 @@ def place_of(file: str, ours: Sequence[bytes], what: str) -> str:
 def replace(file: str, parts: Iterable[bytes], ours: Sequence[bytes], what: str) -> None:
     """Write a file in place of an older one. Raises as `place_of` does, and where it cannot be written."""
     place = place_of(file, ours, what)
-    part = os.path.join(os.path.dirname(place), f".part-{os.urandom(6).hex()}")  # a renaming works within one folder
     try:
-        with open(part, "xb") as stream:
-            try:
-                stream.writelines(parts)
-                stream.close()
-                os.replace(part, place)
-            except BaseException:
-                os.unlink(part)
-                raise
+        part = _written(place, parts)
+        try:
+            os.replace(part, place)
+        except BaseException:
+            os.unlink(part)
+            raise
     except (OSError, ValueError) as error:
         raise not_writable(error, file) from None
 

@@ -1,5 +1,6 @@
 """What goes wrong below and around: solvers that lie or die, files that change, places that cannot be written."""
 
+import errno
 import os
 import random
 import threading
@@ -127,7 +128,7 @@ def test_a_solver_whose_process_is_killed_is_an_error_of_ours(monkeypatch):
 
 def test_what_was_read_is_solved_though_the_file_changes_meanwhile(tmp_path):
     file = tmp_path / "m.toml"
-    file.write_text(STARTER.replace("[[point]]", "[[point]]", 1))
+    file.write_text(STARTER)
     source = source_at(str(file))
     before = stackopt.read(file)
     file.write_text("[[point")
@@ -180,3 +181,21 @@ def test_a_folder_that_is_read_only_is_told(tmp_path, run, words):
     got = run("solve", str(file), *(word.replace("LOCKED", str(locked)) for word in words))
     assert got.code == 2 and ("ermission denied" in got.err or "Read-only" in got.err or "permitted" in got.err)
     assert sorted(locked.iterdir()) == before
+
+
+@pytest.mark.parametrize("links", [True, False])
+def test_a_new_file_is_whole_and_readable_as_others_are_and_nothing_is_overwritten(tmp_path, run, monkeypatch, links):
+    """On a file system without links too, as that of a memory stick."""
+    if not links:
+        def none(*_):
+            raise OSError(errno.EPERM, "Operation not permitted")
+
+        monkeypatch.setattr(os, "link", none)
+    file, other = tmp_path / "m.toml", tmp_path / "other"
+    other.write_text("")
+    assert run("new", str(file)).code == 0
+    assert file.read_text() == STARTER and file.stat().st_mode == other.stat().st_mode
+    file.write_text("mine")
+    got = run("new", str(file))
+    assert got.code == 2 and "nothing is overwritten" in got.err and file.read_text() == "mine"
+    assert sorted(tmp_path.iterdir()) == [file, other]
