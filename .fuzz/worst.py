@@ -15,6 +15,7 @@ from pathlib import Path
 
 import stackopt
 from stackopt.fleet.plant_file import read_works
+from stackopt.verification.reading import read_answer
 
 SECONDS, MB = 2.0, 500  # for 1 MB of input
 HEAD = """[fluid]
@@ -257,8 +258,47 @@ PLANT = {
     "double headers": lambda n: SUPPLY + many("[[a]]\n", n),
     "a machine of many points": lambda n: SUPPLY + '[[machine]]\nfile="m.toml"\n',
 }  # fmt: skip
+
+
+def claimed(names, **keys):
+    """An answer for points of these names."""
+    names = list(names)
+    point = {"generator": 1, "pump": "standard", "mark": "1", "turns": 1, "dose_mL_per_h": 12.0,
+             "required_mL_per_h": 12.0, "error": 0.0, "in_tolerance": True, "excess": 0.0, "air_L_per_min": 20.0,
+             "air_min_L_per_min": 1.0, "air_max_L_per_min": None, "spray": "good"}  # fmt: skip
+    return json.dumps({
+        "format": "stackopt.result/1", "file": None, "title": "", "status": "optimal", "in_tolerance": True,
+        "rate_per_min": 15.0, "generators": [{"rate_per_min": 15.0, "points": names}],
+        "points": [{"name": name, **point} for name in names],
+        "air": {"total_L_per_min": 20.0, "capacity_L_per_min": 100.0, "share": 0.2},
+        "objective": {"excess": 0.0, "mean_error": 0.0, "worst_error": 0.0, "air_share": 0.2, "value": 0.02},
+        "bound": {"excess": 0.0, "value": 0.02}, "gap": 0.0, "conflicts": [], "advice": [], "warnings": [], **keys,
+    })  # fmt: skip
+
+
+def conflict(n, names=("a",)):
+    """A conflict under a name of its own."""
+    return {"points": list(names), "rules": [f"r{n}"], "why": ""}
+
+
+ANSWER = {
+    "points": lambda n: claimed([f"p{i}" for i in range(n // 400)]),
+    "points of one name": lambda n: claimed(["a"] * (n // 400)),
+    "points of the file": lambda n: claimed(str(i) for i in range(many(P, n / 5).count("[[point]]"))),
+    "conflicts": lambda n: claimed("a", conflicts=[conflict(i) for i in range(n // 50)]),
+    "conflicts of many names": lambda n: claimed("a", conflicts=[
+        conflict(i, [f"x{k}" for k in range(n // 200)]) for i in range(20)]),
+    "warnings": lambda n: claimed("a", warnings=[""] * (n // 4)),
+    "wrong warnings": lambda n: claimed("a", warnings=[0] * (n // 4)),
+    "generators": lambda n: claimed("a", generators=[{"rate_per_min": 1.0 + i, "points": []} for i in range(n // 40)]),
+    "a long name": lambda n: claimed(["a" * (n // 3)]),
+    "long numbers": lambda n: claimed("a", gap=10**4000) + " " * n,
+    "deep lists": lambda n: "[" * (n // 2) + "]" * (n // 2),
+    "other keys": lambda n: claimed("a", **{f"k{i}": 0 for i in range(n // 14)}),
+}  # fmt: skip
 KINDS = {f"{kind} {name}": (kind, text)
-         for kind, kinds in (("toml", TOML), ("json", JSON), ("csv", CSV), ("calibrate", CALIBRATION), ("plant", PLANT))
+         for kind, kinds in (("toml", TOML), ("json", JSON), ("csv", CSV), ("calibrate", CALIBRATION), ("plant", PLANT),
+                            ("verify", ANSWER))
          for name, text in kinds.items()}  # fmt: skip
 
 
@@ -266,9 +306,9 @@ def write(folder, name, size):
     """The files of a kind in a folder, as arguments of `ask`."""
     kind, text = KINDS[name]
     machine = Path(folder, "m.json" if kind == "json" else "m.toml")
-    machine.write_text({"csv": 'points="p.csv"\n' + HEAD, "calibrate": HEAD + ONE}.get(kind, HEAD + (
-        many(P, size) if name.endswith("many points") else ONE)))  # fmt: skip
-    other = {"csv": "p.csv", "calibrate": "c.csv", "plant": "plant.toml"}.get(kind)
+    points = many(P, size / 5 if kind == "verify" else size) if name.endswith(("many points", "of the file")) else ONE
+    machine.write_text({"csv": 'points="p.csv"\n' + HEAD, "calibrate": HEAD + ONE}.get(kind, HEAD + points))
+    other = {"csv": "p.csv", "calibrate": "c.csv", "plant": "plant.toml", "verify": "a.json"}.get(kind)
     Path(folder, other or machine.name).write_text(text(size), newline="")
     return kind, folder
 
@@ -280,6 +320,9 @@ def ask(kind, folder):
             read_works(Path(folder, "plant.toml"))
             return "read"
         problem = stackopt.read(Path(folder, "m.json" if kind == "json" else "m.toml"))
+        if kind == "verify":
+            held = stackopt.verify(problem, read_answer(str(Path(folder, "a.json"))))
+            return f"{held.verdict}, in {len(str(held)):,} letters"
         if kind != "calibrate":
             return "read"
         answer = stackopt.calibrate(problem, Path(folder, "c.csv"))
@@ -316,7 +359,8 @@ def main():
     asked.add_argument("--size", type=int, default=1_000_000)
     args = asked.parse_args()
     with tempfile.TemporaryDirectory() as folder:  # what is loaded when first used is not the input's
-        for name in ("toml points", "json points", "calibrate trials", "calibrate weighings", "plant machines"):
+        for name in ("toml points", "json points", "calibrate trials", "calibrate weighings", "plant machines",
+                     "verify points of the file"):
             ask(*write(folder, name, 3000))
     over = []
     for name in KINDS:

@@ -10,10 +10,11 @@ from stackopt.errors import LIMITS, Fault, ProblemError, known, library
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import found
 from stackopt.verification.bound import Claim, Found, Option, Range, Search
-from stackopt.verification.conflicting import MOST, concerned, conflict_holds, names_of, rates_conflict
+from stackopt.verification.conflicting import ALL_WORK, MOST, concerned, conflict_holds, names_of, rates_conflict
 from stackopt.verification.figures import Figures, Set, figures_of
 from stackopt.verification.machine import SLACK, Machine, Place
 from stackopt.verification.reading import FORMAT, misshapen
+from stackopt.verification.sums import Work
 
 HOLDS, WRONG, OPEN = "holds", "wrong", "not verified"
 FIGURE = Fraction(1, 10**9)  # of itself, and a thousandth of that as a share of 1: what a figure may be off by
@@ -273,8 +274,9 @@ class _Held:
             faults.append(all_of_them.why)
         if len({(*one["points"], None, *one["rules"]) for one in named}) < len(named):
             faults.append("a conflict is named twice")
+        work = Work(ALL_WORK)
         for n, one in enumerate([] if faults else named, 1):
-            opinion = conflict_holds(machine, one["points"], one["rules"], hard)
+            opinion = conflict_holds(machine, one["points"], one["rules"], hard, work)
             if opinion.holds is None or (opinion.holds is False and "not proved" in one["why"]):
                 doubts.append(f"conflict {n}: {opinion.why}")
             elif not opinion.holds:

@@ -8,12 +8,15 @@ from typing import Any, NamedTuple
 
 from stackopt.verification.bound import Claim, Search
 from stackopt.verification.machine import ROUNDING, SLACK, Dial, Machine, Place
+from stackopt.verification.sums import Work
 
 MOST = 20  # conflicts listed
 FEW = 12  # points of which every set is looked at
 LARGE = 200  # points that a set may have
 SETS = 200_000  # tries of sets of rates, beyond which nothing is decided
+BANDS = 3_000  # ranges of rates of all points of a set, beyond which nothing is decided
 _WORK = 1_000_000  # steps of one question
+ALL_WORK = 20_000_000  # steps of all questions about one answer's conflicts
 _NONE = Claim("excess", Fraction(1, 10**30), Fraction(1, 10**30))  # all that is asked in tolerance
 _KINDS = ("cut", "max_rate", "fluids", "min_pressure")
 
@@ -38,6 +41,8 @@ class RateSets:
             raise _Undecided
         self.names = [place.name for place in places]
         bands = [list(_bands(machine, place)) for place in places]
+        if sum(map(len, bands)) > BANDS:
+            raise _Undecided
         masks = set()
         for rate in {low for row in bands for low, _ in row}:  # where bands overlap, the last of them begins
             masks.add(sum(1 << n for n, row in enumerate(bands) if any(a <= rate <= b for a, b in row)))
@@ -97,7 +102,10 @@ def rates_conflict(machine: Machine, named: Sequence[dict[str, Any]]) -> Opinion
     """Whether the conflicts named are those of the rates, where all of these are looked at."""
     if machine.count > 1 or len(machine.places) > FEW:
         return Opinion(True)
-    expected = RateSets(machine).smallest()
+    try:
+        expected = RateSets(machine).smallest()
+    except _Undecided:
+        return Opinion(True)
     if not expected or len(expected) > MOST:
         return Opinion(True)
     found = [frozenset(one["points"]) for one in named if not one["rules"]]
@@ -106,34 +114,39 @@ def rates_conflict(machine: Machine, named: Sequence[dict[str, Any]]) -> Opinion
     return Opinion(False, f"{len(expected)} sets of points share no rate; they are other ones than those named")
 
 
-def conflict_holds(machine: Machine, points: Sequence[str], rules: Sequence[str], hard: bool) -> Opinion:
-    """Whether points cannot be in tolerance together while rules hold (hard: rules cannot), but each part can."""
+def conflict_holds(machine: Machine, points: Sequence[str], rules: Sequence[str], hard: bool, work: Work) -> Opinion:
+    """Whether points cannot be in tolerance together while rules hold (hard: rules cannot), but each part can.
+
+    What that takes is taken from `work`; without any nothing is decided.
+    """
     try:
         if not hard and not rules and not (sets := RateSets(machine, points)).served(points, machine.count):
             parts = [[p for p in points if p != one] for one in points]
             if all(sets.served(part, machine.count) for part in parts):
                 return Opinion(True)
             return Opinion(False, "a smaller part conflicts already")
-        if _can_hold(machine, points, rules, hard):
+        if _can_hold(machine, points, rules, hard, work):
             return Opinion(False, "there are settings without that conflict")
         items = [*([] if hard else [("point", p) for p in points]), *(("rule", r) for r in rules)]
         for one in items:
             rest = [item for item in items if item != one]
             some, others = ([name for kind, name in rest if kind == which] for which in ("point", "rule"))
-            if not _can_hold(machine, some, others, hard):
+            if not _can_hold(machine, some, others, hard, work):
                 return Opinion(False, "a smaller part conflicts already")
         return Opinion(True)
     except _Undecided as error:
         return Opinion(None, str(error) or "it is too large for this check")
 
 
-def _can_hold(machine: Machine, points: Sequence[str], rules: Sequence[str], hard: bool) -> bool:
+def _can_hold(machine: Machine, points: Sequence[str], rules: Sequence[str], hard: bool, work: Work) -> bool:
     """Whether settings bring these points into tolerance while these rules hold. Raises _Undecided."""
     kept = {name: rule for name, rule in machine.rules.items() if name in rules}
     part = (_hard(machine, rules) if hard else machine).asking(
         points, rules=kept, capacity=machine.capacity if "capacity" in rules else None,
         line=machine.line if "line" in rules else None)  # fmt: skip
-    found = Search(part, _WORK).better(Claim() if hard else _NONE)
+    search = Search(part, min(_WORK, work.left))
+    found = search.better(Claim() if hard else _NONE)
+    work.left -= search.limit - max(search.work.left, 0)
     if found.better is None:
         raise _Undecided(found.why)
     return found.better
