@@ -1,0 +1,162 @@
+"""The search itself: which argument closes how many rates, what it has when it is stopped, what it will not take."""
+
+from dataclasses import replace
+from random import Random
+
+import oracle
+import pytest
+from hypothesis import Phase, example, given, settings
+from strategies import cases, raw
+from test_judge import MACHINE, POINT
+
+import stackopt
+from stackopt.judge import judge
+from stackopt.optimise import merge as merging
+from stackopt.optimise import proving
+from stackopt.optimise import search as searching
+from stackopt.optimise.outcome import Stopped
+from stackopt.stack import Stack
+
+MANY = settings().max_examples
+DRAW = {"phases": [Phase.explicit, Phase.generate]}
+TIE = 1e-9
+
+
+def stack_of(case):
+    return Stack.of(stackopt.Problem(**raw(case)))
+
+
+def least_air_fits(case, rate):
+    """Whether every point has an option at a rate and those of least air fit the capacity."""
+    if not oracle.rate_allowed(case, rate):
+        return False
+    air = 0.0
+    for point in case["points"]:
+        parts = [oracle.part(case, point, rate, option) for option in oracle.options(case, point)
+                 if oracle.pump_keeps_up(case, option[0], rate)]  # fmt: skip
+        if not parts:
+            return False
+        air += min(part["air"] for part in parts)
+    return oracle.air_allowed(case, air)
+
+
+@settings(max_examples=MANY)
+@given(cases(free=False))
+def test_every_rate_that_may_be_is_closed_by_one_argument(case):
+    outcome = searching.search(stack_of(case))
+    assert sum(outcome.closed.values()) == sum(least_air_fits(case, rate) for rate in oracle.rates(case))
+
+
+def stopped(case):
+    """What a search has that is stopped at its first look at the clock, at its second, and so on to its end."""
+    for looks in range(200):
+        left = iter(range(looks))
+
+        def tick(hunt, left=left):
+            if next(left, None) is None:
+                raise Stopped("interrupted")
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(searching._Hunt, "_tick", tick)
+            outcome = searching.search(stack_of(case))
+        if outcome.status != "interrupted":
+            return
+        yield outcome
+    pytest.fail("it does not end")
+
+
+@settings(max_examples=MANY, **DRAW)
+@given(cases(short=True, max_points=2))
+def test_wherever_it_is_stopped_its_settings_are_allowed_and_its_bounds_hold(case):
+    best = oracle.best(case)
+    for outcome in stopped(case):
+        if best is None:
+            assert outcome.settings is None
+            continue
+        if outcome.excess_bound is not None:
+            assert outcome.excess_bound <= best["excess"] + TIE
+        if outcome.value_bound is not None:
+            assert outcome.value_bound <= best["value"] + TIE
+            assert outcome.excess_bound == pytest.approx(best["excess"], abs=TIE)
+        if outcome.settings is not None:
+            verdict = judge(stack_of(case), outcome.settings)
+            assert verdict.allowed and verdict.least >= max(best["excess"], outcome.excess_bound) - TIE
+
+
+def test_of_what_it_has_when_it_is_stopped_the_settings_of_less_excess_are_given():
+    """At 10/min 20 L/min are in the window and 40 beside it; the other point's air leaves room for both."""
+    points = [{**POINT, "air_flow": (15.0, 30.0)}, {**POINT, "name": "b", "air_flow": (35.0, None)}]
+    case = {**MACHINE, "rate": {"min": 10.0, "max": 10.0, "step": 1.0}, "points": points}
+    *_, last = stopped(case)
+    assert last.settings.screw == (0, 1)
+    assert judge(stack_of(case), last.settings).least == last.excess_bound == 0.0
+
+
+def test_the_best_rate_inside_an_interval_is_where_the_air_is_used_up():
+    """One point at 20 + r L/min of 29.5: 9.5/min gives 0.95 of 1 mL/min. Rates compared: 5, 9, 10, 11, 20."""
+    outcome = searching.search(stack_of({**MACHINE, "capacity": 29.5}))
+    assert outcome.settings.rate == pytest.approx(9.5, rel=1e-8)
+    assert outcome.excess_bound == 0.0
+    assert outcome.value_bound == pytest.approx(0.05 + 0.1, rel=1e-7)
+
+
+def test_inside_an_interval_too_the_least_excess_comes_first():
+    """At 28.5 L/min 8.5/min is the most: 0.85 mL/min, 0.05 below the tolerance."""
+    outcome = searching.search(stack_of({**MACHINE, "capacity": 28.5}))
+    assert outcome.settings.rate == pytest.approx(8.5, rel=1e-8)
+    assert outcome.excess_bound == pytest.approx(0.05, rel=1e-7)
+    assert outcome.value_bound == pytest.approx(0.15 + 0.1, rel=1e-7)
+
+
+@pytest.mark.parametrize("capacity,avoid,rate", [
+    (100.0, (), 10.0), (100.0, ((10.0,),), 9.0), (100.0, ((10.0,), (9.0,)), 11.0),
+    (29.5, ((9.5,),), 9.0), (29.5, ((9.0,),), 9.5),
+])  # fmt: skip
+def test_rates_that_are_avoided_are_not_taken(capacity, avoid, rate):
+    """10/min gives the dose; 9 and 11 its tolerance, 9 with less air; of 29.5 L/min all is used up at 9.5/min."""
+    outcome = searching.search(stack_of({**MACHINE, "capacity": capacity}), avoid, 1e-6)
+    assert outcome.settings.rate == pytest.approx(rate, rel=1e-8)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_heads_of_many_points_are_those_of_the_model(seed):
+    """Eighteen points, short of air: merged quickly first, then wholly."""
+    rng = Random(seed)
+    points = [{**POINT, "name": f"p{n:02}", "dose": rng.uniform(50.0, 70.0), "below": 0.08, "above": 0.08,
+               "air_flow": (rng.choice((15.0, 25.0, 35.0)), None), "weight": rng.choice((1.0, 2.0, 3.0))}
+              for n in range(18)]  # fmt: skip
+    case = {**MACHINE, "rate": {"min": 9.0, "max": 11.0, "step": 1.0}, "stroke_air": 0.0, "points": points,
+            "nozzles": {"small": {"turns": [1.0, 2.0, 3.0], "flow": [18.0 + seed, 27.0, 40.0]}},
+            "capacity": 420.0 + 10 * seed}  # fmt: skip
+    stack = stack_of(case)
+    outcome, model = searching.search(stack), proving.one_shot(stack)
+    verdict = judge(stack, outcome.settings)
+    assert outcome.status == "optimal" and verdict.allowed
+    assert verdict.least == pytest.approx(model[0].excess, abs=1e-8) and verdict.least > 0
+    assert verdict.value == pytest.approx(model[1].value, abs=1e-7)
+    assert outcome.closed["merging the points"] > 0
+
+
+def test_what_the_judge_does_not_confirm_is_no_answer(monkeypatch):
+    for worse in ({"allowed": False}, {"least": 1.0}, {"value": 9.0}):
+        def changed(stack, found, worse=worse):
+            return replace(judge(stack, found), **worse)
+
+        monkeypatch.setattr(searching, "judge", changed)
+        with pytest.raises(stackopt.SolverError, match="does not confirm"):
+            searching.search(stack_of(MACHINE))
+
+
+@settings(max_examples=MANY // 2, **DRAW)
+@given(cases(short=True, max_points=2))
+@example({**MACHINE, "capacity": 29.5})
+@example({**MACHINE, "capacity": 28.5})
+def test_where_the_model_decides_its_bounds_and_settings_are_those_of_merging(case):
+    merged = searching.search(stack_of(case))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(merging, "LABELS", 0)
+        modelled = searching.search(stack_of(case))
+    assert modelled.status == merged.status
+    if merged.settings is not None:
+        assert modelled.excess_bound == pytest.approx(merged.excess_bound, abs=1e-7)
+        assert modelled.value_bound == pytest.approx(merged.value_bound, abs=1e-5)
