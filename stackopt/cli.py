@@ -5,6 +5,7 @@ import functools
 import gc
 import json
 import os
+import shlex
 import shutil
 import signal
 import sys
@@ -14,12 +15,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TextIO
 
 import typer
 
 from stackopt.errors import Fault, ProblemError, StackoptError, foreseen, legible
-from stackopt.writing import PAGE, make_folder, names_in, place_of, replace, write_new
+from stackopt.writing import PAGE, make_folder, names_in, place_of, real, replace, write_new
 
 UsageError: Any = typer.BadParameter.__bases__[0]  # typer brings its own click, or uses the installed one
 # Of several files the worst counts, in this order.
@@ -56,14 +57,18 @@ def _print(text: str) -> None:
     except BrokenPipeError:
         raise _ReaderGone from None  # typer would make a failure of it
     except OSError as error:
-        _silence()
-        raise StackoptError(f"standard output cannot be written: {error.strerror or error}") from None
+        raise _unwritable(error) from None
 
 
-def _silence() -> None:
-    """Nothing more can be said, and Python must not try to on its way out."""
-    if sys.stdout is not None:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _unwritable(error: OSError) -> StackoptError:
+    _silence(sys.stdout)
+    return StackoptError(f"standard output cannot be written: {error.strerror or error}")
+
+
+def _silence(stream: TextIO | None) -> None:
+    """Nothing more can be said there, and Python must not try to on its way out."""
+    if stream is not None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _show(text: str) -> None:
@@ -72,8 +77,14 @@ def _show(text: str) -> None:
 
 
 def _say(text: str) -> None:
-    sys.stderr.write("\n".join(map(legible, text.split("\n"))) + "\n")
-    sys.stderr.flush()
+    """Tell on standard error; where that is closed or full, the exit code has to do."""
+    if sys.stderr is None:
+        return
+    try:
+        sys.stderr.write("\n".join(map(legible, text.split("\n"))) + "\n")
+        sys.stderr.flush()
+    except OSError:
+        _silence(sys.stderr)
 
 
 def _json(data: Any, lines: bool = False) -> None:
@@ -82,7 +93,7 @@ def _json(data: Any, lines: bool = False) -> None:
 
 def _faults(error: StackoptError, file: str | None, as_json: bool, lines: bool = False) -> int:
     """Say what is wrong, and the exit code that goes with it."""
-    _say(str(error) if error.faults else f"{file + ': ' if file else ''}{error}")
+    _say(str(error) if error.faults else f"{legible(file) + ': ' if file else ''}{error}")
     if as_json:
         _json(error.to_dict(file), lines)
     return error.exit_code
@@ -167,11 +178,11 @@ class _More:
                 told += "\n" + terminal.alternatives_text(result, result.alternatives(self.alternatives), self.units)
             if self.what_if:
                 told += "\n" + terminal.what_if_text(result, result.what_if())
-        if self.lp:
+        if self.lp is not None:
             from stackopt.optimise.proving import written
 
             write_new(self.lp, written(result.stack))
-        if self.write:
+        if self.write is not None:
             self._changed(result, self.write)
         if self.pages:
             _write_page(self.pages[result.problem.file], result)
@@ -181,11 +192,11 @@ class _More:
         from stackopt.problem.files import text_of
 
         if not result.advice:
-            _say(f"{file} is not written: there is no advice to follow")
+            _say(f"{legible(file)} is not written: there is no advice to follow")
             return
         whole = [n for n, advice in enumerate(result.advice, 1) if advice.serves_all] or [1]
         write_new(file, text_of(result.changed(whole[0]), file))
-        _say(f"wrote {file}, with advice {whole[0]} followed: {result.advice[whole[0] - 1].change}")
+        _say(f"wrote {legible(file)}, with advice {whole[0]} followed: {result.advice[whole[0] - 1].change}")
 
 
 def _pages_in(folder: str, files: list[str]) -> dict[str, str]:
@@ -211,7 +222,7 @@ def _write_page(page: str, result: Any) -> None:
         _print(text.rstrip("\n"))
         return
     replace(page, [text.encode()], PAGE, "a page")
-    _say(f"wrote {page}: {status_words(result)}")
+    _say(f"wrote {legible(page)}: {status_words(result)}")
 
 
 @app.command()
@@ -249,15 +260,16 @@ def solve(
     from stackopt.fleet.listing import problem_files
 
     files = problem_files(files)
-    if len(files) > 1 and (lp or write):
-        raise ProblemError((Fault("--lp" if lp else "--write", f"{len(files)} files", "one FILE"),))
+    new = "--lp" if lp is not None else "--write" if write is not None else None
+    if len(files) > 1 and new:
+        raise ProblemError((Fault(new, f"{len(files)} files", "one FILE"),))
     if pages is not None:
         from stackopt.report.page import need
 
         need()
     if out is not None or against is not None:
-        if lp or write:
-            raise ProblemError((Fault("--lp" if lp else "--write", "--out or --against beside it", "one FILE alone"),))
+        if new:
+            raise ProblemError((Fault(new, "--out or --against beside it", "one FILE alone"),))
         asked = _Asked(as_json, keep, alternatives, what_if, pages, jobs, cluster, resume, limit, against)
         raise typer.Exit(_batch(list(dict.fromkeys(files)), out, asked))
     for option, given in (("--jobs", jobs), ("--cluster", cluster), ("--resume", resume)):
@@ -311,7 +323,7 @@ def _into(files: list[str], out: str, asked: _Asked) -> int:
 
     if asked.against is not None and not os.path.isdir(asked.against):
         raise ProblemError((Fault("--against", asked.against, "a folder of older answers"),))
-    if asked.against is not None and os.path.realpath(asked.against) == os.path.realpath(out):
+    if asked.against is not None and real(asked.against) == real(out):
         raise ProblemError((Fault("--against", f"the same folder as --out: {out}", "another one"),))
     jobs = asked.jobs or pool.cores()
     if asked.cluster is None:
@@ -354,7 +366,7 @@ def _into(files: list[str], out: str, asked: _Asked) -> int:
         closing = f"{against_total(told, changed, unknown)}\n{closing}"
     (_say if asked.as_json else _show)(closing)
     if interrupted:
-        _say(f"interrupted: what is done is in {out}; --resume does the rest")
+        _say(f"interrupted: what is done is in {legible(out)}; --resume does the rest")
         return 130
     return min(totals.codes, key=_WORST.index)
 
@@ -403,9 +415,9 @@ def report(
 ) -> None:  # fmt: skip
     """One page to print and to look at: setting sheet, pictures, a slider for the rate."""
     import stackopt
-    from stackopt.report.page import need
+    from stackopt.report.page import load
 
-    need()
+    load()
     if out != "-":
         place_of(out, PAGE, "a page")
     result = stackopt.solve(stackopt.read(file))
@@ -482,11 +494,10 @@ def calibrate(
     if write is not None and not answer.refused:
         write_new(write, text_of(answer.changed(), write))
     (_json if as_json else _show)(told)
-    if write is not None and not answer.refused:
-        _say(f"wrote {write}")
-    for reason in answer.refused if write is not None else ():
-        _say(f"{write} is not written: {reason}")
-        code = code or 2
+    if write is not None:
+        _say(f"wrote {legible(write)}" if not answer.refused else "\n".join(
+            f"{legible(write)} is not written: {reason}" for reason in answer.refused))  # fmt: skip
+        code = code or (2 if answer.refused else 0)
     raise typer.Exit(code)
 
 
@@ -542,13 +553,19 @@ def new(file: Annotated[str, typer.Argument(metavar="FILE", help="The file to ma
     from stackopt.problem.starter import STARTER
 
     write_new(file, STARTER)
-    _say(f"wrote {file}; fill in your machine, then: stackopt solve {Path(file).name}")
+    _say(f"wrote {legible(file)}; fill in your machine, then: stackopt solve {legible(shlex.quote(file))}")
 
 
 def _run() -> int | None:
     try:
         code: int | None = app(standalone_mode=False)
         return code
+    except OSError as error:
+        try:
+            sys.stdout.flush()  # of help; what could not be written is there still
+        except OSError:
+            raise _unwritable(error) from None
+        raise
     except SystemExit:  # the one thing for which typer leaves by itself: its help found the pipe closed
         raise _ReaderGone from None
 
@@ -572,7 +589,7 @@ def main() -> None:
         _say("interrupted")
         code = 130
     except _ReaderGone:
-        _silence()
+        _silence(sys.stdout)
         code = 128 + signal.SIGPIPE
     except Exception as error:
         code = _faults(foreseen(error), getattr(error, "file", None), as_json and sys.stdout is not None)

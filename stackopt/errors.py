@@ -152,6 +152,8 @@ def foreseen(error: Exception) -> StackoptError:
     for kind, words in _LIMITS.items():
         if isinstance(error, kind):
             return StackoptError(words)
+    if isinstance(error, OSError):  # of the system: a limit on open files, a disk that fails
+        return StackoptError(f"the system refused something: {legible(str(error))}")
     return StackoptError(f"a fault of the program, {placed_error(error)}; please report it with what "
                          "'stackopt --version' says")  # fmt: skip
 

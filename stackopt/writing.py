@@ -9,13 +9,13 @@ from pathlib import Path
 from stackopt.errors import Fault, ProblemError
 
 # How our files begin.
-PAGE = (b"<!doctype html>",)
+PAGE = (b"<!doctype html>\n<!-- a page of stackopt -->",)
 ANSWER = (b'{"format": "stackopt.', b'{\n  "format": "stackopt.')
 
 
 def not_writable(error: Exception, place: str, expected: str = "a place that can be written to") -> ProblemError:
     """What the operating system said, as a fault."""
-    return ProblemError((Fault(None, getattr(error, "strerror", None) or str(error), expected),), place)
+    return ProblemError((Fault(None, getattr(error, "strerror", None) or str(error), expected),), place or "''")
 
 
 def _written(place: str, parts: Iterable[bytes]) -> str:
@@ -31,8 +31,21 @@ def _written(place: str, parts: Iterable[bytes]) -> str:
     return part
 
 
+def real(file: str) -> str:
+    """The place of a file, links followed. Raises ProblemError where it has none."""
+    try:
+        if not file:
+            raise ValueError("a name without letters")
+        return os.path.realpath(file)
+    except (OSError, ValueError) as error:  # as where the working folder is gone
+        raise not_writable(error, file) from None
+
+
 def write_new(file: str, text: str) -> None:
     """Write a file that does not exist yet. Raises ProblemError where it does, or where it cannot be written."""
+    if file == "-":
+        raise ProblemError((Fault(None, "standard output", "the name of a new file"),), file)
+    real(file)
     try:
         part = _written(file, [text.encode()])
         try:
@@ -56,7 +69,7 @@ def place_of(file: str, ours: Sequence[bytes], what: str) -> str:
 
     `ours` are the ways in which such a file begins, `what` its name in words.
     """
-    place = os.path.realpath(file)
+    place = real(file)
     try:
         if os.path.lexists(place):
             found = None if os.path.isfile(place) else "a folder" if os.path.isdir(place) else "no plain file"
@@ -98,6 +111,7 @@ def swept(folder: str) -> None:
 
 def make_folder(folder: str) -> None:
     """Make a folder where it is missing. Raises ProblemError where that cannot be."""
+    real(folder)
     try:
         os.makedirs(folder, exist_ok=True)
     except (OSError, ValueError) as error:

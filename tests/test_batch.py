@@ -16,7 +16,8 @@ from pathlib import Path
 import pytest
 
 import stackopt
-from stackopt.fleet.folder import COLUMNS, cell
+from stackopt.fleet.answers import Answer
+from stackopt.fleet.folder import COLUMNS, Folder, cell
 from stackopt.problem.starter import STARTER
 
 PROBLEMS = Path(__file__).parents[1] / "problems"
@@ -209,6 +210,57 @@ def test_a_machine_without_an_answer_in_time_costs_its_row(run, works, tmp_path)
     assert got.code == 0  # done again: what failed may have failed for reasons outside the file
 
 
+@pytest.mark.parametrize("column,value", [
+    ("air_L_per_min", "243,152"), ("air_L_per_min", "nan"), ("air_L_per_min", "1e400"), ("fluid_L_per_week", "x"),
+    ("exit", ""), ("exit", "9"), ("exit", "1"), ("exit", "0x"), ("checksum", ""), ("checksum", "0" * 64),
+])  # fmt: skip
+def test_a_row_that_others_have_changed_is_none(run, works, tmp_path, column, value):
+    """By hand, or by a spreadsheet with other ways to write numbers: the machine is done again."""
+    words = ("solve", str(works / "saw-blade.json"), str(works / "today.toml"), "--out", str(tmp_path / "out"))
+    run(*words, "--jobs", "1")
+    before, summary = timeless(tmp_path / "out"), tmp_path / "out" / "summary.csv"
+    table = list(csv.reader(io.StringIO(summary.read_text())))
+    table[1][COLUMNS.index(column)] = value
+    with open(summary, "w", newline="") as stream:
+        csv.writer(stream).writerows(table)
+    got = run(*words, "--resume", "--jobs", "1")
+    assert got.code == 0 and "(1 answered before)" in got.out and timeless(tmp_path / "out") == before
+
+
+@pytest.mark.parametrize("text,code", [
+    ("", 0), ('{"format": "stackopt.result/1"', 0), ('{"format": "stackopt.result/1", "against": []}', 0),
+    ("{", 2), ("[]", 2), ("notes", 2),
+])  # fmt: skip
+def test_an_answer_that_is_none_any_more_is_made_again_and_what_is_not_ours_is_left(run, works, tmp_path, text, code):
+    """As after a loss of power."""
+    words = ("solve", str(works / "saw-blade.json"), str(works / "today.toml"), "--out", str(tmp_path / "out"))
+    run(*words, "--jobs", "1")
+    before = timeless(tmp_path / "out")
+    (tmp_path / "out" / "today.json").write_text(text)
+    got = run(*words, "--resume", "--jobs", "1")
+    assert got.code == code
+    if code == 0:
+        assert "(1 answered before)" in got.out and timeless(tmp_path / "out") == before
+    else:
+        assert "nothing else is overwritten" in got.err and (tmp_path / "out" / "today.json").read_text() == text
+
+
+def test_a_second_batch_in_the_same_folder_does_not_lose_the_rows_of_the_first_without_a_word(tmp_path):
+    """The first ends with a fault as soon as it has another answer; the second goes on."""
+    first, second = (Folder(str(tmp_path), [name]) for name in ("a.toml", "b.toml"))
+    row = dict.fromkeys(COLUMNS) | {"exit": 0}
+    data = b'{"format": "stackopt.result/1"}\n'
+    first.begin(False)
+    second.begin(False)
+    with pytest.raises(stackopt.ProblemError, match="summary of another batch"):
+        first.keep(0, Answer(0, data, row), None)
+    with pytest.raises(stackopt.ProblemError, match="summary of another batch"):
+        first.end()
+    second.keep(0, Answer(0, data, row), None)
+    second.end()
+    assert list(rows(tmp_path)) == ["b.toml"]
+
+
 @pytest.mark.parametrize("words,said", [
     (["--jobs", "2"], "--out FOLDER beside it"),
     (["--resume"], "--out FOLDER beside it"),
@@ -315,7 +367,7 @@ def test_an_older_answer_that_is_none_is_told(run, works, tmp_path, old, said):
 
 
 @pytest.mark.parametrize("part,value,said", [
-    ("generators", "1" + "0" * 400, "other keys"), ("generators", "NaN", "the dial has no nan/min now"),
+    ("generators", "1" + "0" * 400, "other keys"), ("generators", "NaN", "other keys"),
     ("generators", "1e300", "the dial has no 1e+300/min now"), ("generators", "12.5", "the dial has no 12.5/min now"),
     ("points", "0", "other keys"), ("points", "2", "other keys"), ("points", "true", None),
     ("points", "1e400", "other keys"),

@@ -6,6 +6,7 @@ import json
 import os
 import random
 import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -338,11 +339,66 @@ def test_new_writes_a_file_that_solves_and_never_overwrites(run, tmp_path, monke
     assert run("new", "empty.toml").code == 2 and (tmp_path / "empty.toml").read_bytes() == b""
 
 
-@pytest.mark.parametrize("name", ["none/x.toml", "", ".", "x" * 300, "a\x00b"])
+@pytest.mark.parametrize("name", ["none/x.toml", "", ".", "x" * 300, "a\x00b", "-"])
 def test_new_where_nothing_can_be_written(run, tmp_path, monkeypatch, name):
     monkeypatch.chdir(tmp_path)
     got = run("new", name)
-    assert got.code == 2 and got.out == "" and "expected a" in got.err
+    assert got.code == 2 and got.out == "" and "expected " in got.err and list(tmp_path.iterdir()) == []
+    assert got.err.startswith((name or "''").replace("\x00", "\\x00") + ": ")
+
+
+def test_new_says_what_to_type_next_wherever_the_file_lies(run, tmp_path):
+    place = tmp_path / "of the shop"
+    place.mkdir()
+    said = run("new", str(place / "m.toml")).err
+    words = shlex.split(said.partition("then: ")[2])
+    assert words == ["stackopt", "solve", str(place / "m.toml")] and run(*words[1:]).code == 0
+
+
+def test_a_name_does_not_make_lines_of_its_own(run, tmp_path):
+    said = run("new", str(tmp_path / "x\rwrote: fine\nb.toml")).err
+    assert len(said.splitlines()) == 1 and "x\\rwrote: fine\\nb.toml" in said
+
+
+@pytest.mark.parametrize("option", ["--lp", "--write"])
+def test_an_empty_name_is_no_name(run, tmp_path, option):
+    got = run("solve", put(tmp_path, GOOD), option, "")
+    assert got.code == (0 if option == "--write" else 2) and ("is not written" in got.err) == (option == "--write")
+
+
+@pytest.mark.parametrize("code,words", [(0, ["new", "NEW"]), (0, ["solve", "GOOD"]), (2, ["solve", "none.toml"]),
+                                        (2, ["solve", "--none"]), (2, ["verify", "GOOD", "none.json"])])  # fmt: skip
+def test_where_nothing_can_be_said_the_exit_code_stands(run, tmp_path, monkeypatch, code, words):
+    """Standard error closed, as by 2>&-, or full."""
+    places = {"NEW": str(tmp_path / "new.toml"), "GOOD": put(tmp_path, GOOD)}
+    words = [places.get(word, word) for word in words]
+    monkeypatch.setattr(sys, "stderr", None)
+    assert run(*words).code == code
+    (tmp_path / "new.toml").unlink(missing_ok=True)
+    if os.path.exists("/dev/full"):
+        monkeypatch.setattr("sys.argv", ["stackopt", *words])
+        with open("/dev/full", "w") as full, pytest.raises(SystemExit) as ended:
+            monkeypatch.setattr(sys, "stderr", full)
+            cli.main()
+        assert ended.value.code == code
+
+
+def test_closed_standard_input_is_no_file(run, tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.stdin", None)
+    for words in (["solve", "-"], ["verify", put(tmp_path, GOOD), "-"]):
+        got = run(*words)
+        assert got.code == 2 and got.err == "-: found standard input closed; expected a file on it\n"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a folder in use cannot be removed there")
+def test_a_working_folder_that_is_gone_is_told(tmp_path):
+    file, gone = put(tmp_path, GOOD), tmp_path / "gone"
+    for words in (["new", "x.toml"], ["report", file, "-o", "p.html"], ["solve", file, "--out", "out"],
+                  ["solve", file, "--lp", "x.lp"]):  # fmt: skip
+        gone.mkdir()
+        code = f"import os, sys; from stackopt.cli import main; os.rmdir({str(gone)!r}); main()"
+        got = finish(start(*words, code=code, cwd=gone, env={"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}))
+        assert got.code == 2 and "o such file or directory" in got.err and "Traceback" not in got.err
 
 
 def test_schema_is_json(run):
@@ -635,7 +691,7 @@ __main__.run()
 
 def test_control_c_that_python_swallows_comes_again(tmp_path):
     got = finish(start("solve", put(tmp_path, hard_machine()), code=SWALLOWED))
-    assert (got.code, got.err) == (130, "")
+    assert got.code == 130 and got.err in ("", "interrupted\n")
 
 
 def ruled_machine():

@@ -138,7 +138,7 @@ ALL = [*MACHINES, "today.toml", "vanishing.toml", "free-dial.toml", "short-air.t
 @pytest.mark.parametrize("name", ALL)
 def test_a_page_is_well_formed_and_asks_nothing_of_anyone(name):
     text = text_of(name)
-    assert text.startswith("<!doctype html>")
+    assert text.startswith("<!doctype html>\n<!-- a page of stackopt -->\n<html ")
     assert len(text.encode()) < 1e6
     found = Elements(text).found
     attributes = [(tag, key, value) for tag, attrs in found for key, value in attrs.items()]
@@ -456,6 +456,9 @@ def test_a_report_replaces_a_page_and_nothing_else(run, tmp_path):
     before = Path(file).read_bytes()
     done = run("report", file, "-o", file)
     assert done.code == 2 and "nothing else is overwritten" in done.err and Path(file).read_bytes() == before
+    other = tmp_path / "notes.html"
+    other.write_text("<!doctype html>\n<p>mine</p>\n")
+    assert run("report", file, "-o", str(other)).code == 2 and "mine" in other.read_text()
     for place in (tmp_path, tmp_path / "none" / "page.html", "/dev/null"):
         assert run("report", file, "-o", str(place)).code == 2
     run("report", put(tmp_path, FILES[4], "other.json"), "-o", str(out))

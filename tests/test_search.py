@@ -100,6 +100,12 @@ def test_the_best_rate_inside_an_interval_is_where_the_air_is_used_up():
     assert outcome.value_bound == pytest.approx(0.05 + 0.1, rel=1e-7)
 
 
+def test_an_interval_is_looked_at_though_lower_rates_are_too_slow_for_a_cut():
+    """As above, with a cut that wants 8/min: 5/min, the lowest rate compared, is none that may be."""
+    outcome = searching.search(stack_of({**MACHINE, "capacity": 29.5, "points": [{**POINT, "cut": (1.0, 8)}]}))
+    assert outcome.settings.rate == pytest.approx(9.5, rel=1e-8)
+
+
 def test_inside_an_interval_too_the_least_excess_comes_first():
     """At 28.5 L/min 8.5/min is the most: 0.85 mL/min, 0.05 below the tolerance."""
     outcome = searching.search(stack_of({**MACHINE, "capacity": 28.5}))
@@ -118,9 +124,17 @@ def test_rates_that_are_avoided_are_not_taken(capacity, avoid, rate):
     assert outcome.settings.rate == pytest.approx(rate, rel=1e-8)
 
 
+@pytest.mark.parametrize("apart,rate", [(0.05, 9.0), (0.1, 8.0), (0.15, 8.0), (0.25, 7.0)])
+def test_how_far_from_avoided_rates_is_a_share_of_them(apart, rate):
+    stepped = {"min": 5.0, "max": 20.0, "step": 1.0}
+    assert searching.search(stack_of({**MACHINE, "rate": stepped}), ((10.0,),), apart).settings.rate == rate
+
+
+@pytest.mark.parametrize("labels", [merging.LABELS, 0], ids=["merged", "modelled"])
 @pytest.mark.parametrize("seed", range(4))
-def test_heads_of_many_points_are_those_of_the_model(seed):
-    """Eighteen points, short of air: merged quickly first, then wholly."""
+def test_heads_of_many_points_are_those_of_the_model(seed, labels, monkeypatch):
+    """Eighteen points, short of air: merged quickly first, then wholly; or decided by the model at each rate."""
+    monkeypatch.setattr(merging, "LABELS", labels)
     rng = Random(seed)
     points = [{**POINT, "name": f"p{n:02}", "dose": rng.uniform(50.0, 70.0), "below": 0.08, "above": 0.08,
                "air_flow": (rng.choice((15.0, 25.0, 35.0)), None), "weight": rng.choice((1.0, 2.0, 3.0))}
@@ -134,7 +148,8 @@ def test_heads_of_many_points_are_those_of_the_model(seed):
     assert outcome.status == "optimal" and verdict.allowed
     assert verdict.least == pytest.approx(model[0].excess, abs=1e-8) and verdict.least > 0
     assert verdict.value == pytest.approx(model[1].value, abs=1e-7)
-    assert outcome.closed["merging the points"] > 0
+    how = "merging the points" if labels else "the mixed-integer model (to its solver's tolerance)"
+    assert outcome.closed[how] > 0
 
 
 def test_what_the_judge_does_not_confirm_is_no_answer(monkeypatch):

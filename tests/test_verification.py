@@ -184,6 +184,26 @@ def test_worse_settings_told_as_best_are_caught_by_the_bound(case, data):
             assert held.exit_code == 3
 
 
+@pytest.mark.parametrize("below", [1.05e-9, 1.5e-9, 1.9e-9, 5e-9, 1e-8])
+@pytest.mark.parametrize("step,second", [("1/min", False), ("1/min", True), (None, False), (None, True)])
+def test_a_bound_on_the_excess_that_nothing_reaches_proves_no_value(step, second, below):
+    """The best up to 9/min told as the best of all; at 10/min the dose is right. A second point misses its air."""
+    point = {"name": "a", "dose": "9 mL/h", "tolerance": 0.2, "pump": "p", "nozzle": "n",
+             "air_flow": {"min": "5 L/min", "max": "20 L/min"}}  # fmt: skip
+    other = {**point, "name": "b", "air_flow": {"min": "20 L/min", "max": "20 L/min"}}
+    dial = {"min": "5/min", "max": "20/min", **({"step": step} if step else {})}
+    data = {"fluid": {"kind": "neat oil"}, "pumps": {"p": {"stroke_volume": "0.03 mL", "marks": {"1": 0.5}}},
+            "nozzles": {"n": {"turns": [1], "flow": ["10 L/min"]}},
+            "air": {"pressure": "6 bar", "capacity": "99 L/min"},
+            "point": [point, other] if second else [point]}  # fmt: skip
+    whole, part = (stackopt.Problem(**data, generator={"rate": rate})
+                   for rate in (dial, {**dial, "max": "9/min", "min": "8/min"}))  # fmt: skip
+    answer = stackopt.solve(part).to_dict()
+    assert answer["rate_per_min"] == 9.0
+    assert stackopt.verify(part, answer).exit_code == 0 and stackopt.verify(whole, answer).exit_code == 3
+    assert stackopt.verify(whole, put(answer, ("bound", "excess"), answer["bound"]["excess"] - below)).exit_code != 0
+
+
 def test_another_mark_of_the_same_share_is_not_the_one_to_take():
     """Of settings that tie the one written first is taken; all figures of the other are the same."""
     data = {"fluid": {"kind": "neat oil"}, "generator": {"rate": {"min": "4/min", "max": "9/min", "step": "1/min"}},

@@ -2,11 +2,12 @@
 
 import json
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import Any
 
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.problem.model import Dial
-from stackopt.problem.rules import on_dial
+from stackopt.problem.rules import found, on_dial
 from stackopt.result import Result
 from stackopt.stack import Stack
 from stackopt.today import broken_rules, changes_of
@@ -76,13 +77,16 @@ def _settings_in(stack: Stack, dial: Dial, data: Any) -> "Settings | tuple[str, 
         return ("the older answer has no settings",)
     try:
         rates = {n: float(one["rate_per_min"]) for n, one in enumerate(data["generators"], 1)}
-        old = {one["name"]: (rates[one["generator"]], str(one["pump"]), str(one["mark"]), float(one["turns"]))
+        old = {one["name"]: (rates[one["generator"]], one["pump"], one["mark"], float(one["turns"]))
                for one in data["points"]}  # fmt: skip
     except (KeyError, TypeError, ValueError, OverflowError):
         return ("the older answer has other keys",)
+    texts = (text for name, (_, *stroke, _) in old.items() for text in (name, *stroke))
+    if not (all(isinstance(text, str) for text in texts) and all(map(isfinite, rates.values()))):
+        return ("the older answer has other keys",)
     if len(old) < len(data["points"]):
         return ("the older answer has two points of one name",)
-    found: list[tuple[float, int, int]] = []
+    places: list[tuple[float, int, int]] = []
     unknown = [f"the dial has no {rate:g}/min now" for rate in rates.values() if not on_dial(dial, rate)]
     for i, name in enumerate(stack.names):
         if name not in old:
@@ -91,15 +95,15 @@ def _settings_in(stack: Stack, dial: Dial, data: Any) -> "Settings | tuple[str, 
         rate, pump, mark, turns = old[name]
         strokes = list(zip(stack.pumps[i], stack.marks[i], strict=True))
         if (pump, mark) not in strokes:
-            unknown.append(f"{name}: no mark {mark} of {pump} now")
+            unknown.append(f"{name}: no mark {found(mark)} of {found(pump)} now")
         elif turns not in stack.turns[i]:
             unknown.append(f"{name}: no {turns:g} turns now")
         else:
-            found.append((rate, strokes.index((pump, mark)), list(stack.turns[i]).index(turns)))
-    unknown += [f"{name}: gone" for name in old if name not in stack.names]
+            places.append((rate, strokes.index((pump, mark)), list(stack.turns[i]).index(turns)))
+    unknown += [f"{found(name)}: gone" for name in old if name not in stack.names]
     if unknown:
         return tuple(unknown)
-    by_point = tuple(zip(*found, strict=True))
+    by_point = tuple(zip(*places, strict=True))
     return Settings(*by_point)
 
 

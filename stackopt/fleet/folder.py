@@ -3,6 +3,8 @@
 import csv
 import hashlib
 import io
+import json
+import math
 import os
 import unicodedata
 from array import array
@@ -15,13 +17,15 @@ from stackopt.errors import Fault, ProblemError, known
 from stackopt.fleet.answers import Answer, Machine
 from stackopt.installed import decisive
 from stackopt.problem.files import Source
-from stackopt.writing import ANSWER, PAGE, make_folder, names_in, not_writable, place_of, replace, swept
+from stackopt.writing import ANSWER, PAGE, make_folder, names_in, not_writable, place_of, real, replace, swept
 
 COLUMNS = ("file", "status", "exit", "in_tolerance", "rate_per_min", "mean_error", "worst_error", "excess",
            "air_L_per_min", "air_share", "fluid_L_per_week", "conflicts", "faults", "changes", "seconds",
            "checksum")  # fmt: skip
 SUMMARY = "summary.csv"
-_RETRY = "1"  # the exit code of what failed for reasons that may lie outside the file: done again on resuming
+# The exit codes of what is not done again on resuming; 1 is what failed for reasons that may lie outside the file.
+_DONE = ("0", "2", "3", "4", "5")
+_FIGURES = ("air_L_per_min", "fluid_L_per_week")  # that are summed
 _OURS = (b"file,status,exit,",)
 
 
@@ -79,12 +83,12 @@ class Folder:
         make_folder(place)
         if pages is not None:
             make_folder(pages)
-        given = {os.path.realpath(file): file for file in files if file != "-"}
+        given = {real(file): file for file in files if file != "-"}
         faults: list[Fault] = []
         for names, ours, what in ((self.answers, ANSWER, "an older answer"), (self.pages, PAGE, "a page"),
                                   ({"": self._summary}, _OURS, "an older summary")):  # fmt: skip
             for name in names.values():
-                if (problem := given.get(os.path.realpath(name))) is not None:
+                if (problem := given.get(real(name))) is not None:
                     faults.append(Fault("--out", f"{name}, which is the problem file {problem}", "another folder"))
                     continue
                 try:
@@ -118,11 +122,13 @@ class Folder:
         """The row of a file that has its answer already, to what has that checksum; else None."""
         file = self._files[number]
         row = dict(zip(COLUMNS, self._rows.get(cell(file), ()), strict=False))
-        if not row or known is None or row["checksum"] != known or row["exit"] == _RETRY:
+        if not row or known is None or row["checksum"] != known or row["exit"] not in _DONE:
             return None
-        written = [self.answers[file]] if row["exit"] == "2" or not self.pages else [
-            self.answers[file], self.pages[file]]  # fmt: skip
-        return row if all(map(os.path.isfile, written)) else None
+        if not all(_is_figure(row[name]) for name in _FIGURES):  # the summary was changed by others
+            return None
+        if row["exit"] != "2" and self.pages and not os.path.isfile(self.pages[file]):
+            return None
+        return row if _is_answer(self.answers[file]) else None
 
     def keep(self, number: int, answer: Answer, checksum: str | None) -> None:
         """Write an answer, its page and then its row. Raises ProblemError where that cannot be."""
@@ -131,6 +137,7 @@ class Folder:
         if answer.page is not None:
             replace(self.pages[file], [answer.page], PAGE, "a page")
         told = answer.row | {"file": file, "checksum": checksum}
+        self._still_ours()
         row = _row_bytes([cell(told.get(name)) for name in COLUMNS])
         try:
             if known(self._stream).write(row) != len(row):
@@ -141,8 +148,21 @@ class Folder:
 
     def end(self) -> None:
         """Put the rows in the order of the files."""
-        known(self._stream).close()
+        try:
+            self._still_ours()
+        finally:
+            known(self._stream).close()
         replace(self._summary, self._in_order(), _OURS, "an older summary")
+
+    def _still_ours(self) -> None:
+        """Raise ProblemError where another batch has begun a summary in the place of this one's."""
+        try:
+            same = os.path.samestat(os.stat(self._summary), os.fstat(known(self._stream).fileno()))
+        except OSError as error:
+            raise not_writable(error, self._summary) from None
+        if not same:
+            raise ProblemError((Fault(None, "the summary of another batch", "a folder that no other one writes into"),),
+                               self._summary)  # fmt: skip
 
     def _in_order(self) -> Iterator[bytes]:
         yield _row_bytes(COLUMNS)
@@ -170,6 +190,23 @@ class Folder:
             return {row[0]: row for row in rows if len(row) == len(COLUMNS) and row[0] != COLUMNS[0]}
         except csv.Error:
             return {}  # no summary of ours any more: all is done again
+
+
+def _is_figure(text: str) -> bool:
+    try:
+        return not text or math.isfinite(float(text))
+    except ValueError:
+        return False
+
+
+def _is_answer(file: str) -> bool:
+    """Whether a file holds a whole answer; none that a loss of power has cut off, or that others have changed."""
+    try:
+        data = json.loads(Path(file).read_bytes())
+        against = data.get("against", {"changes": [], "unknown": [], "broken": [], "saves": None})
+        return str(data["format"]).startswith("stackopt.") and {"changes", "unknown", "broken", "saves"} <= set(against)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return False
 
 
 def _row_bytes(row: Sequence[str]) -> bytes:

@@ -202,7 +202,7 @@ class Plant:
         if stuck:
             return [{"machines": [works.machines[k].name], "rules": [], "why":
                      f"no settings of {works.machines[k].name} keep the hard rules of its own file: stackopt solve "
-                     f"{works.machines[k].file} says which clash"} for k in stuck]  # fmt: skip
+                     f"with {works.machines[k].file} says which clash"} for k in stuck]  # fmt: skip
         everyone = [machine.name for machine in works.machines]
         if self.sharing.status == "infeasible":
             least = self.least_capacity

@@ -151,6 +151,8 @@ def text_in(name: str) -> str:
 def _bytes_of(name: str) -> bytes:
     try:
         if name == "-":
+            if sys.stdin is None:
+                raise _refuse(None, "standard input closed", "a file on it")
             return sys.stdin.buffer.read(SIZE_LIMIT + 1)
         if stat.S_ISFIFO(os.stat(name).st_mode):
             return _from_pipe(name)

@@ -114,6 +114,14 @@ def need() -> None:
                             "pip install 'stackopt[report]'")  # fmt: skip
 
 
+def load() -> None:
+    """Load these libraries: what an interruption leaves half loaded cannot be used after it. Raises as `need` does."""
+    need()
+    with library("the page"):
+        import jinja2  # noqa: F401
+        import matplotlib.backends.backend_svg  # noqa: F401
+
+
 def page(result: "Result", today: date) -> str:
     """The page of an answer, the same for the same answer and date.
 

@@ -302,8 +302,16 @@ class _Held:
             yield _told("bound on the excess", answer, "settings have a smaller one", "no settings have a smaller one")
         if bound["value"] is None:
             return
+        most = excess + SLACK
+        if figures is None or figures.excess > most:  # a bound that nothing reaches would make any value the least
+            reached = self.search.better(Claim("excess", most, most))
+            if not reached.better:
+                sure = reached.better is False and self.plain and self.machine.dial.step is not None
+                yield Check("bound on the value", WRONG if sure and self.status == "optimal" else OPEN,
+                            reached.why or "no settings reach the bound on the excess")  # fmt: skip
+                return
         value = Fraction(bound["value"])
-        answer = self.search.better(Claim("value", value - near, value - LOOSE, excess + SLACK))
+        answer = self.search.better(Claim("value", value - near, value - LOOSE, most))
         yield _told("bound on the value", answer, "settings of least excess have a smaller value",
                     "no settings of least excess have a smaller one")  # fmt: skip
 
