@@ -184,6 +184,37 @@ def test_worse_settings_told_as_best_are_caught_by_the_bound(case, data):
             assert held.exit_code == 3
 
 
+@pytest.mark.parametrize("rate", range(5, 30))
+@pytest.mark.parametrize("drift", [None, "3 %"])
+def test_where_too_little_air_is_as_bad_as_too_much_either_is_true(rate, drift):
+    """A window of one number, half of it too much below and above; robust: at both ends of the drift as well."""
+    point = {"name": "a", "dose": f"{1.2 * rate:.1f} mL/h", "tolerance": 0.2, "pump": "p", "nozzle": "n",
+             "air_per_dose": {"min": "50 L/mL", "max": "50 L/mL"}}  # fmt: skip
+    data = {"fluid": {"kind": "neat oil"}, "pumps": {"p": {"stroke_volume": "0.02 mL", "marks": {"1": 1.0}}},
+            "generator": {"rate": {"min": f"{rate}/min", "max": f"{rate}/min", "step": "1/min"}},
+            "nozzles": {"n": {"turns": [1], "flow": [f"{rate} L/min"]}}, "point": [point],
+            "air": {"pressure": "6 bar", "capacity": "99 L/min"}}  # fmt: skip
+    if drift:
+        data["generator"]["drift"], data["solve"] = drift, {"robust": True}
+    answer = stackopt.solve(stackopt.Problem(**data)).to_dict()
+    held = stackopt.verify(stackopt.Problem(**data), answer)
+    assert held.exit_code == 0, str(held)
+    told = answer["points"][0]["spray"]
+    assert told == "in window" if not drift else told in ("too little air", "too much air")
+    assert not drift or stackopt.verify(stackopt.Problem(**data), put(answer, ("points", 0, "spray"), "in window")
+                                        ).exit_code == 3  # fmt: skip
+
+
+def test_a_verification_is_of_80_columns_whatever_the_answer_says():
+    problem, answer = stackopt.read(FOLDER / "saw-blade.json"), stored("saw-blade.json")
+    for place, value in ((("rate_per_min",), 10**299), (("generators", 0, "rate_per_min"), 5e-324),
+                         (("points", 0, "turns"), 10**299), (("title",), "x" * 999), (("status",), "y" * 999),
+                         (("points", 0, "name"), "z" * 999), (("gap",), 3.0)):  # fmt: skip
+        held = stackopt.verify(problem, put(copy.deepcopy(answer), place, value))
+        assert held.exit_code == 3 and max(map(len, str(held).splitlines())) <= 80
+        assert len(str(held)) < 3000
+
+
 @pytest.mark.parametrize("below", [1.05e-9, 1.5e-9, 1.9e-9, 5e-9, 1e-8])
 @pytest.mark.parametrize("step,second", [("1/min", False), ("1/min", True), (None, False), (None, True)])
 def test_a_bound_on_the_excess_that_nothing_reaches_proves_no_value(step, second, below):

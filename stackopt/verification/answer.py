@@ -1,5 +1,6 @@
 """Whether an answer holds: each of its parts looked at, with what was found in words."""
 
+import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -62,8 +63,9 @@ class Verification:
     def __str__(self) -> str:
         heads = {HOLDS: "The answer holds.", WRONG: "The answer is wrong.", OPEN: "The answer is not verified."}
         wide = max((len(check.what) for check in self.checks), default=0)
-        return "\n".join([heads[self.verdict], *(
-            f"{check.what:>{wide}}  {check.status}: {check.why}" for check in self.checks)])  # fmt: skip
+        return "\n".join([heads[self.verdict], *(textwrap.fill(
+            f"{check.status}: {check.why}", 80, initial_indent=f"{check.what:>{wide}}  ",
+            subsequent_indent=" " * (wide + 2), break_on_hyphens=False) for check in self.checks)])  # fmt: skip
 
 
 def verify(problem: Problem, answer: dict[str, Any]) -> Verification:
@@ -88,7 +90,7 @@ def verify(problem: Problem, answer: dict[str, Any]) -> Verification:
             "nothing" if isinstance(answer, dict) else found(answer))  # fmt: skip
         raise ProblemError((Fault("format", what, f"'{FORMAT}', an answer of stackopt solve --json"),))
     with library("verifying", of=LIMITS):
-        shape = [f"{key} is {what} instead of {expected}" for key, what, expected in islice(misshapen(answer), _SHOWN)]
+        shape = list(islice(misshapen(answer), _SHOWN))
         checks = [_check("shape", shape, "all keys are there, each of its kind")]
         if not shape:
             checks += _Held(problem, answer).checks()
@@ -154,13 +156,13 @@ class _Held:
             if (point["pump"], point["mark"]) not in {(s.pump, s.mark) for s in place.strokes}:
                 yield f"{place.name} has no mark {found(point['mark'])} of {found(point['pump'])}"
             if point["turns"] not in place.branch.turns:
-                yield f"{place.name} cannot be set to {point['turns']} turns"
+                yield f"{place.name} cannot be set to {found(point['turns'])} turns"
         rates = [generator["rate_per_min"] for generator in answer["generators"]]
         if not rates or min(rates) <= 0 or rates != sorted(set(rates)):
             yield "the generators are not those of rising rates"
             return
         if answer["rate_per_min"] != (rates[0] if len(rates) == 1 else None):
-            yield f"rate_per_min is {answer['rate_per_min']} instead of that of the one generator, or null"
+            yield f"rate_per_min is {found(answer['rate_per_min'])} instead of that of the one generator, or null"
         named: dict[int, list[str]] = {}
         for point in answer["points"]:
             named.setdefault(point["generator"], []).append(point["name"])
@@ -191,8 +193,8 @@ class _Held:
                 yield from _apart(f"{key} of {place.name}", point[key], exact)
             if point["in_tolerance"] != (got.excess == 0):
                 yield f"in_tolerance of {place.name} is {str(point['in_tolerance']).lower()}"
-            if point["spray"] != got.spray:
-                yield f"spray of {place.name} is {found(point['spray'])} instead of '{got.spray}'"
+            if point["spray"] not in got.spray:
+                yield f"spray of {place.name} is {found(point['spray'])} instead of '{' or '.join(sorted(got.spray))}'"
         if answer["in_tolerance"] != all(got.excess == 0 for got in figures.points):
             yield f"in_tolerance is {str(answer['in_tolerance']).lower()}"
         share = figures.air / known(machine.capacity)
@@ -240,11 +242,12 @@ class _Held:
             yield "bound.value is told before the least excess is proved"
         if self.status == "optimal":
             if gap != 0 or value is None or max(short, value) > self.near:
-                yield f"gap is {gap} and the bounds {bound['excess']} and {bound['value']}, which is not proved best"
+                yield (f"gap is {found(gap)} and the bounds {found(bound['excess'])} and {found(bound['value'])}, "
+                       "which is not proved best")  # fmt: skip
             return
         expected = short if short > SLACK else value
         if (gap is None) != (expected is None) or (gap is not None and abs(gap - expected) > 1e-9 * abs(gap) + 1e-12):
-            yield f"gap is {gap} instead of {expected}"
+            yield f"gap is {found(gap)} instead of {found(expected)}"
 
     def _conflicts(self) -> Check:
         """Whether each conflict that is named is one, and a smallest one."""

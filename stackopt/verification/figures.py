@@ -29,7 +29,7 @@ class PointFigures:
     low: Fraction  # L at the dose; 0 where not given
     high: Fraction | None  # U at the dose
     excess: Fraction
-    spray: str
+    spray: frozenset[str]  # in words; more than one where they are as good as equal
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,8 @@ def figures_of(machine: Machine, settings: Sequence[Set]) -> Figures:
 
     >>> from stackopt.stack import _example
     >>> found = figures_of(Machine.of(_example()), [Set(Fraction(6), 2, 1), Set(Fraction(6), 1, 0)])
-    >>> round(float(found.air), 6), [point.spray for point in found.points]
-    (96.12, ['in window', 'too little air'])
+    >>> round(float(found.air), 6), [*map(sorted, (point.spray for point in found.points))]
+    (96.12, [['in window'], ['too little air']])
     """
     strokes = [place.strokes[s.stroke] for place, s in zip(machine.places, settings, strict=True)]
     drive = sum((s.rate * stroke.drive for s, stroke in zip(settings, strokes, strict=True)), Fraction(0))
@@ -114,20 +114,21 @@ def _point(machine: Machine, place: Place, setting: Set, stroke: Stroke, flow: F
     dose = setting.rate * stroke.volume
     ends = [dose * (1 - stroke.stray), dose * (1 + stroke.stray)] if machine.robust else [dose]
     misses = [_misses(place, end, flow) for end in ends]
-    by_air = misses[-1][1:] if len(misses) == 1 else max((m[1:] for m in reversed(misses)), key=lambda m: m[0])
+    most = max(air for _, air, _ in misses)
+    ways = frozenset[str]().union(*(way for _, air, way in misses if air >= most * (1 - SLACK)))
     return PointFigures(dose, dose / place.dose - 1, flow, *place.window(dose),
-                        max(by_dose + air for by_dose, air, _ in misses),
-                        "in window" if by_air[0] == 0 else by_air[1])  # fmt: skip
+                        max(by_dose + air for by_dose, air, _ in misses), ways if most else frozenset(("in window",)))
 
 
-def _misses(place: Place, dose: Fraction, flow: Fraction) -> tuple[Fraction, Fraction, str]:
-    """How far a dose and its air miss, as shares, and which way the air does."""
+def _misses(place: Place, dose: Fraction, flow: Fraction) -> tuple[Fraction, Fraction, frozenset[str]]:
+    """How far a dose and its air miss, as shares, and which way the air does: either, where both are as bad."""
     share = dose / place.dose
     low, high = place.window(dose)
-    short, over = low - flow, (flow - high if high is not None else low - flow)
+    by = {"too little air": low - flow} | ({} if high is None else {"too much air": flow - high})
+    most = max(by.values())
     return (counted(max(1 - place.below - share, share - 1 - place.above)),
-            counted(max(short, over) / place.window(place.dose)[0]),
-            "too little air" if short >= over else "too much air")  # fmt: skip
+            counted(most / place.window(place.dose)[0]),
+            frozenset(way for way, miss in by.items() if miss >= most - SLACK * flow))  # fmt: skip
 
 
 def _hard(machine: Machine, settings: Sequence[Set], strokes: Sequence[Stroke], pressure: float, air: Fraction

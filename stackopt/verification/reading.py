@@ -48,19 +48,19 @@ def read_answer(file: str) -> Any:
         raise ProblemError(error.faults, file) from None
 
 
-def misshapen(answer: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
-    """What of an answer has another shape than answers have, as (key, found, expected).
+def misshapen(answer: dict[str, Any]) -> Iterator[str]:
+    """What of an answer has another shape than answers have.
 
     >>> next(misshapen({"file": None, "title": 3}))
-    ('title', '3', 'text')
+    'title is 3 instead of text'
     """
     yield from _apart(answer, _SHAPE, ())
 
 
-def _apart(value: Any, shape: Any, place: Place) -> Iterator[tuple[str, str, str]]:
+def _apart(value: Any, shape: Any, place: Place) -> Iterator[str]:
     if isinstance(shape, _Many):
         if not isinstance(value, list):
-            yield path(place), found(value), "a list"
+            yield f"{path(place)} is {found(value)} instead of a list"
             return
         for k, item in enumerate(value):
             yield from _apart(item, shape[0], (*place, k))
@@ -69,15 +69,15 @@ def _apart(value: Any, shape: Any, place: Place) -> Iterator[tuple[str, str, str
             yield from _apart(value, shape[0], place)
     elif isinstance(shape, dict):
         if not isinstance(value, dict):
-            yield path(place), found(value), "a table"
+            yield f"{path(place)} is {found(value)} instead of a table"
             return
         for key, inner in shape.items():
             if key not in value:
-                yield path((*place, key)), "nothing", "this key"
+                yield f"{path((*place, key))} is missing"
             else:
                 yield from _apart(value[key], inner, (*place, key))
     elif not _is(value, shape):
-        yield path(place), found(value), shape
+        yield f"{path(place)} is {found(value)} instead of {shape}"
 
 
 def _is(value: Any, shape: str) -> bool:
