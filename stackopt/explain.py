@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from stackopt.judge import ROOM, Settings, Verdict, judge
+from stackopt.judge import ROOM, TIE, Settings, Verdict, judge
 from stackopt.problem.model import Problem
 from stackopt.stack import Stack
 from stackopt.words import in_file_order, number
@@ -39,16 +39,18 @@ def pin(stack: Stack, settings: Settings, now: Verdict, side: int) -> str:
         return f"{', '.join(moved.broken)} forbids it"
     if moved.air > stack.capacity * ROOM >= now.air:
         return "the air supply would not do"
-    out = moved.dose_miss > now.dose_miss
+    out = moved.dose_miss > now.dose_miss + TIE
     if out.any():
         return f"{_names(stack, out)} would get too {'little' if side < 0 else 'much'} oil"
-    spray = moved.excess > now.excess
+    spray = moved.excess > now.excess + TIE
     if spray.any():
-        return f"{_names(stack, spray)} would leave the air window"
-    worse = abs(moved.error) > abs(now.error)
-    if moved.value > now.value:
+        ways = {"would leave the air window": spray & (now.air_miss == 0),
+                "would be further out of the air window": spray & (now.air_miss != 0)}  # fmt: skip
+        return "; ".join(f"{_names(stack, points)} {what}" for what, points in ways.items() if points.any())
+    worse = abs(moved.error) > abs(now.error) + TIE
+    if moved.value > now.value + TIE:
         return f"{_names(stack, worse)} would stray further from the dose" if worse.any() else "more drive air"
-    return "other marks do better there" if moved.value < now.value else "no difference"
+    return "other marks do better there" if moved.value < now.value - TIE else "no difference"
 
 
 def part_warnings(problem: Problem, rate: float) -> list[str]:

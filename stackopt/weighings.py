@@ -466,7 +466,7 @@ def _pump_warnings(problem: Problem, pump: PumpResult, rising: bool) -> list[str
     missing = [mark.mark for mark in pump.marks if not mark.runs]
     if missing:
         change = pump.stroke_volume_mL / pump.stroke_volume_in_file_mL - 1
-        by = f"; with the new stroke volume their output is {100 * change:+.1f} %" if pump.measured else ""
+        by = f"; with the new stroke volume their output is {100 * change:+z.1f} %" if pump.measured else ""
         found.append(f"{who}: mark {', '.join(missing)} not weighed: the file's share is kept{by}")
     single = [mark.mark for mark in pump.marks if mark.runs and mark.u_stroke_mL is None]
     if single:
@@ -485,7 +485,7 @@ def _pump_warnings(problem: Problem, pump: PumpResult, rising: bool) -> list[str
         found.append(f"{who}: mark {', '.join(fitted)} moved so that shares never fall; u is still that of the runs")
     for point in pump.points:
         if point.exceeds and point.u_difference is not None:
-            found.append(f"{who}: {point.point} gives {100 * point.difference:+.1f} % (u "
+            found.append(f"{who}: {point.point} gives {100 * point.difference:+z.1f} % (u "
                          f"{100 * point.u_difference:.1f}) against the others at mark {point.mark}: perhaps a pump of "
                          "its own in the file")  # fmt: skip
     return found

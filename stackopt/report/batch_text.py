@@ -71,9 +71,9 @@ def against_lines(data: dict[str, Any]) -> list[str]:
     if not change["changes"]:
         return []
     saves = change["saves"]
-    parts = [f"excess {100 * saves['excess']:+.2g}\xa0%"] if saves["excess"] else []
-    parts += [f"error {100 * saves['mean_error']:+.2g}\xa0%", f"air {saves['air_L_per_min']:+.3g} L/min",
-              f"fluid {saves['fluid_mL_per_h']:+.3g} mL/h"]  # fmt: skip
+    parts = [f"excess {100 * saves['excess']:+z.2g}\xa0%"] if saves["excess"] else []
+    parts += [f"error {100 * saves['mean_error']:+z.2g}\xa0%", f"air {saves['air_L_per_min']:+z.3g} L/min",
+              f"fluid {saves['fluid_mL_per_h']:+z.3g} mL/h"]  # fmt: skip
     broken = [f"  broken today: {', '.join(change['broken'])}"] if change["broken"] else []
     return [f"{data['file']}: saves {', '.join(parts)}", *broken,
             *(f"  {line}" for line in change_lines(change["changes"]))]  # fmt: skip

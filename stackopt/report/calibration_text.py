@@ -36,7 +36,7 @@ def _stroke_volume(pump: "PumpResult") -> str:
     else:
         text += f", u {number(pump.u_stroke_volume_mL, 2)} mL"
         text += "" if pump.degrees_of_freedom is None else f" ({pump.degrees_of_freedom:.3g} degrees of freedom)"
-    return f"{text}; {change:+.2g} % against the file's {number(pump.stroke_volume_in_file_mL)} mL"
+    return f"{text}; {change:+z.2g} % against the file's {number(pump.stroke_volume_in_file_mL)} mL"
 
 
 def _marks(pump: "PumpResult") -> list[str]:

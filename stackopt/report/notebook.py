@@ -19,7 +19,7 @@ def result_html(result: "Result") -> str:
     head = f"{result.status}: {rates} strokes/min, {served} of {len(result.points)} points in tolerance"
     rows = [("point", "pump", "mark", "turns", "dose mL/h", "needs mL/h", "error %", "air L/min", "spray")]
     rows += [(p.name, p.pump, p.mark, number(p.turns), number(p.dose_mL_per_h), number(p.required_mL_per_h),
-              f"{100 * p.error:+.1f}", number(p.air_L_per_min, 3), p.spray) for p in result.points]  # fmt: skip
+              f"{100 * p.error:+z.1f}", number(p.air_L_per_min, 3), p.spray) for p in result.points]  # fmt: skip
     if not result.points:
         return _paragraphs([result.status, *(conflict["why"] for conflict in result.conflicts)])
     return _paragraphs([head]) + _table(rows) + _picture(result)

@@ -129,7 +129,7 @@ def _cost(best: "Objective", other: "Objective") -> str:
     """What another rate is worth beside the best."""
     if other.excess - best.excess > TIE:
         return f"excess +{100 * (other.excess - best.excess):.2g} %"
-    return f"value {other.value - best.value:+.4f}"
+    return f"value {other.value - best.value:+z.4f}"
 
 
 def _rates_that_serve_most(result: "Result") -> list[str]:
@@ -150,7 +150,7 @@ def points_table(stack: "Stack", points: Sequence["PointResult"], misses: Array,
     several = len({p.generator for p in points}) > 1
     for p in points:
         top = "" if p.air_max_L_per_min is None else shown.air_of(p.air_max_L_per_min)
-        error = f"{100 * p.error:+.1f}" + ("!" if miss[p.name] else "")
+        error = f"{100 * p.error:+z.1f}" + ("!" if miss[p.name] else "")
         row = [p.name, p.pump, p.mark, number(p.turns), shown.dose_of(p.dose_mL_per_h),
                shown.dose_of(p.required_mL_per_h), error,
                shown.air_of(p.air_L_per_min), f"{shown.air_of(p.air_min_L_per_min or 0)}..{top}",

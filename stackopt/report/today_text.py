@@ -52,7 +52,7 @@ def _closing(closed: "list[Closed]", shown: Measures) -> list[str]:
     if not closed:
         return []
     rows = [("closing", "pressure", "others' air", "leave their window"), ("", shown.pressure, "%", "")]
-    rows += [(one.point, shown.pressure_of(one.stack_pressure_bar).split()[0], f"{100 * one.others_air:+.1f}",
+    rows += [(one.point, shown.pressure_of(one.stack_pressure_bar).split()[0], f"{100 * one.others_air:+z.1f}",
               ", ".join(one.leaves) or "none") for one in closed]  # fmt: skip
     return table(rows, flexible=(0, 3), left=(0, 3))
 
