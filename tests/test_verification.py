@@ -291,6 +291,20 @@ def test_beyond_its_size_a_bound_is_not_verified_and_never_verified():
         assert search.better(Claim("value", value, value, Fraction(1))).better is None
 
 
+def test_rates_that_no_pump_reaches_are_not_searched():
+    """A free dial that is twenty times as wide as the pumps follow: only its lowest rate is of use."""
+    points = [{"name": f"a{n}", "dose": f"{dose} mL/h", "tolerance": 0.1, "pump": "p", "nozzle": "n",
+               "air_flow": {"min": "1 L/min", "max": "20 L/min"}}
+              for n, dose in enumerate((0.082571, 0.045, 0.166016, 0.743271, 0.448161))]  # fmt: skip
+    pump = {"stroke_volume": "0.03 mL", "marks": {"1": 0.2, "2": 0.25, "3": 0.75}, "max_rate": "0.1 /min"}
+    problem = stackopt.Problem(
+        fluid={"kind": "neat oil"}, generator={"rate": {"min": "0.1 /min", "max": "2 /min"}, "count": 2},
+        pumps={"p": pump}, nozzles={"n": {"turns": [1, 2], "flow": ["10 L/min", "25 L/min"]}},
+        air={"pressure": "6 bar", "capacity": "125 L/min"}, point=points, solve={"objective": "worst"})  # fmt: skip
+    held = stackopt.verify(problem, stackopt.solve(problem).to_dict())
+    assert held.exit_code == 0, str(held)
+
+
 @pytest.mark.parametrize("work", [0, 10, 1000])
 @pytest.mark.parametrize("file", FILES)
 def test_an_answer_beyond_the_size_of_any_bound_is_not_wrong(monkeypatch, file, work):

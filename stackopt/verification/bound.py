@@ -105,6 +105,13 @@ class Search:
             if k <= 0:
                 return Found(False)
             high = dial.at(k - 1)
+        # Above that no rate is of use: to every point where there is one rate, to any where there are several.
+        tops = [max((s.top or high for s in place.strokes if not s.out), default=dial.low)
+                for place in self.machine.places]  # fmt: skip
+        top = min(high, (min if self.machine.count == 1 else max)(tops) * (1 + 2 * ROUNDING))
+        if top < high:
+            high = top if dial.step is None else dial.at(max((top - dial.low) // dial.step, 0))
+        high = max(high, dial.low)
         try:
             for lets in _cases(self.machine, self.of_labels):
                 self.lets = [[let for let in lets if place.name in let.names] for place in self.machine.places]
