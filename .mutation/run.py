@@ -61,15 +61,19 @@ def changed_line(text, changed):
 class Unshrunk:
     """Few examples, and none made smaller: that one fails is enough."""
 
+    def __init__(self, examples):
+        self.examples = examples
+
     def pytest_configure(self):
         """Before the tests are read, which ask for the number of their examples."""
-        settings.register_profile("mutation", deadline=None, max_examples=16, derandomize=True, database=None,
-                                  suppress_health_check=list(HealthCheck), phases=[Phase.explicit, Phase.generate])
+        settings.register_profile("mutation", deadline=None, max_examples=self.examples, derandomize=True,
+                                  database=None, suppress_health_check=list(HealthCheck),
+                                  phases=[Phase.explicit, Phase.generate])
         settings.load_profile("mutation")
 
 
-def tried(copy, tests, seconds, compiled=False):
-    """Run tests in a fork; "killed", "timeout" or "survived", and the seconds that it took.
+def tried(copy, plan, seconds, compiled=False):
+    """Run the tests of a plan in a fork; "killed", "timeout" or "survived", and the seconds that it took.
 
     With `compiled` Python keeps what it compiles, for later ones to be quick.
     """
@@ -86,7 +90,7 @@ def tried(copy, tests, seconds, compiled=False):
         try:
             # One after the other, and without the whole command line where that is not tested: most mutants die soon.
             code = any(pytest.main(["-x", "--assert=plain", *["--noconftest"] * ("test_cli" not in one), one],
-                                   plugins=[Unshrunk()]) for one in tests)  # fmt: skip
+                                   plugins=[Unshrunk(plan.get("examples", 16))]) for one in plan["tests"])  # fmt: skip
         except BaseException:
             traceback.print_exc()
             sys.stderr.flush()
@@ -122,13 +126,13 @@ def run(module, copy, results, sample, again):
     chosen = random.Random(module).sample(every, len(every))[:sample]  # the first of a larger sample are a smaller one
     chosen = [one for one in chosen if (seen.get(one[0]) == "survived" if again else one[0] not in seen)]
     load_what_it_stands_on(copy, module)
-    outcome, usual = tried(copy, plan["tests"], 600, compiled=True)
+    outcome, usual = tried(copy, plan, 600, compiled=True)
     assert outcome == "survived", "the tests fail without a mutant"
     for old in target.parent.glob(f"__pycache__/{target.stem}.*"):  # else mistaken for that of a mutant of its size
         old.unlink()
     for name, line, changed in chosen:
         target.write_text(changed)
-        seen[name], seconds = tried(copy, plan["tests"], max(PLAN["seconds"], 3 * usual))
+        seen[name], seconds = tried(copy, plan, max(PLAN["seconds"], 3 * usual))
         target.write_text(text)
         with results.open("a") as stream:
             one = {"module": module, "mutant": name, "line": line, "outcome": seen[name], "seconds": round(seconds, 1)}

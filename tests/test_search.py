@@ -12,7 +12,7 @@ from test_judge import MACHINE, POINT
 import stackopt
 from stackopt.judge import judge
 from stackopt.optimise import merge as merging
-from stackopt.optimise import proving
+from stackopt.optimise import mip, proving
 from stackopt.optimise import search as searching
 from stackopt.optimise.outcome import Stopped
 from stackopt.stack import Stack
@@ -24,6 +24,17 @@ TIE = 1e-9
 
 def stack_of(case):
     return Stack.of(stackopt.Problem(**raw(case)))
+
+
+def head(seed):
+    """Eighteen points with one mark and three screw settings, short of air."""
+    rng = Random(seed)
+    points = [{**POINT, "name": f"p{n:02}", "dose": rng.uniform(50.0, 70.0), "below": 0.08, "above": 0.08,
+               "air_flow": (rng.choice((15.0, 25.0, 35.0)), None), "weight": rng.choice((1.0, 2.0, 3.0))}
+              for n in range(18)]  # fmt: skip
+    return {**MACHINE, "rate": {"min": 9.0, "max": 11.0, "step": 1.0}, "stroke_air": 0.0, "points": points,
+            "nozzles": {"small": {"turns": [1.0, 2.0, 3.0], "flow": [18.0 + seed, 27.0, 40.0]}},
+            "capacity": 420.0 + 10 * seed}  # fmt: skip
 
 
 def least_air_fits(case, rate):
@@ -40,11 +51,32 @@ def least_air_fits(case, rate):
     return oracle.air_allowed(case, air)
 
 
-@settings(max_examples=MANY)
-@given(cases(free=False))
-def test_every_rate_that_may_be_is_closed_by_one_argument(case):
-    outcome = searching.search(stack_of(case))
-    assert sum(outcome.closed.values()) == sum(least_air_fits(case, rate) for rate in oracle.rates(case))
+@pytest.mark.parametrize("labels", [merging.LABELS, 0], ids=["merged", "modelled"])
+@settings(max_examples=MANY // 2)
+@given(cases(free=False, short=True))
+def test_every_rate_that_may_be_is_closed_by_one_argument(labels, case):
+    """At least: where the model decides, it is asked for the value of the best rates too."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(merging, "LABELS", labels)
+        closed = searching.search(stack_of(case)).closed
+    asked = closed.get("the mixed-integer model (to its solver's tolerance)", 0)
+    rates = sum(least_air_fits(case, rate) for rate in oracle.rates(case))
+    assert sum(closed.values()) - asked <= rates <= sum(closed.values()) and (labels == 0 or asked == 0)
+
+
+@pytest.mark.parametrize("why", ["time limit", "interrupted", "unproved"])
+def test_a_model_without_a_proof_stops_the_search_with_its_reason(why, monkeypatch):
+    """Eighteen points whose sums are too many: what was found before is there, and a bound that holds."""
+    stack, best = stack_of(head(0)), searching.search(stack_of(head(0)))
+
+    def none(*_, **__):
+        raise mip.NoProof(why)
+
+    monkeypatch.setattr(merging, "LABELS", 0)
+    monkeypatch.setattr(mip.Rows, "minimise", none)
+    outcome = searching.search(stack)
+    assert outcome.status == why and judge(stack, outcome.settings).allowed
+    assert outcome.excess_bound <= best.excess_bound <= judge(stack, outcome.settings).least + TIE
 
 
 def stopped(case):
@@ -100,6 +132,13 @@ def test_the_best_rate_inside_an_interval_is_where_the_air_is_used_up():
     assert outcome.value_bound == pytest.approx(0.05 + 0.1, rel=1e-7)
 
 
+@pytest.mark.parametrize("highest", [9.6, 15.0])
+def test_inside_an_interval_a_pump_keeps_its_highest_rate(highest):
+    pump = {**MACHINE["pumps"]["standard"], "max_rate": highest}
+    outcome = searching.search(stack_of({**MACHINE, "capacity": 29.5, "pumps": {"standard": pump}}))
+    assert outcome.settings.rate == pytest.approx(9.5, rel=1e-8)
+
+
 def test_an_interval_is_looked_at_though_lower_rates_are_too_slow_for_a_cut():
     """As above, with a cut that wants 8/min: 5/min, the lowest rate compared, is none that may be."""
     outcome = searching.search(stack_of({**MACHINE, "capacity": 29.5, "points": [{**POINT, "cut": (1.0, 8)}]}))
@@ -133,16 +172,9 @@ def test_how_far_from_avoided_rates_is_a_share_of_them(apart, rate):
 @pytest.mark.parametrize("labels", [merging.LABELS, 0], ids=["merged", "modelled"])
 @pytest.mark.parametrize("seed", range(4))
 def test_heads_of_many_points_are_those_of_the_model(seed, labels, monkeypatch):
-    """Eighteen points, short of air: merged quickly first, then wholly; or decided by the model at each rate."""
+    """Short of air: merged quickly first, then wholly; or decided by the model at each rate."""
     monkeypatch.setattr(merging, "LABELS", labels)
-    rng = Random(seed)
-    points = [{**POINT, "name": f"p{n:02}", "dose": rng.uniform(50.0, 70.0), "below": 0.08, "above": 0.08,
-               "air_flow": (rng.choice((15.0, 25.0, 35.0)), None), "weight": rng.choice((1.0, 2.0, 3.0))}
-              for n in range(18)]  # fmt: skip
-    case = {**MACHINE, "rate": {"min": 9.0, "max": 11.0, "step": 1.0}, "stroke_air": 0.0, "points": points,
-            "nozzles": {"small": {"turns": [1.0, 2.0, 3.0], "flow": [18.0 + seed, 27.0, 40.0]}},
-            "capacity": 420.0 + 10 * seed}  # fmt: skip
-    stack = stack_of(case)
+    stack = stack_of(head(seed))
     outcome, model = searching.search(stack), proving.one_shot(stack)
     verdict = judge(stack, outcome.settings)
     assert outcome.status == "optimal" and verdict.allowed
