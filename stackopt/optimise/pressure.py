@@ -23,7 +23,7 @@ from stackopt.optimise import proving
 from stackopt.optimise.medians import TooManySets, good_set, sets_below
 from stackopt.optimise.mip import NoProof
 from stackopt.optimise.models import Settled, changes_by_option
-from stackopt.optimise.outcome import Outcome, Stopped, avoided
+from stackopt.optimise.outcome import TINY, Outcome, Stopped, avoided
 from stackopt.optimise.price import price
 from stackopt.optimise.scan import BATCH, BIG, Options, misses, options, rates
 from stackopt.physics import air, spray
@@ -129,6 +129,7 @@ class Hunt:
         self.deadline = min(deadline, time.monotonic() + stack.time_limit)
         self.closed: Counter[str] = Counter()
         self.at = rates(stack) if at is None else at
+        self.every = stack.step is not None or at is not None  # whether answers lie at no other rates
         self.best = np.inf  # least X found
         self.value = np.inf  # least of the goal found among settings of least X
         self.settings: Settings | None = None
@@ -138,11 +139,11 @@ class Hunt:
     # The whole run
 
     def run(self) -> Outcome:
-        """Find the best settings; proved on a stepped dial alone.
+        """Find the best settings; proved on a stepped dial, and at given rates.
 
         On a free one, rates are compared where something turns at the pressure last found.
         """
-        if self.stack.step is not None:
+        if self.every:
             return self._run()
         for _ in range(_ROUNDS):
             before = self.settings
@@ -176,7 +177,7 @@ class Hunt:
         low, high = self._pressures()
         if low <= high:
             self._stage("excess", low, high)
-        if self.best > 0 and self.stack.step is None:
+        if self.best > 0 and not self.every:
             raise Stopped("unproved")
         return self.best == 0
 
@@ -260,10 +261,10 @@ class Hunt:
             # What an option may miss at most in an answer of least X, and so the least air that it can be part of.
             each = np.where(usable, parts.excess, BIG).min(axis=(0, 2))
             weight = np.ones(len(each)) if stack.worst else stack.weight
-            spare = self.best + TIE - (0.0 if stack.worst else each.sum() - each) + np.zeros(len(each))
+            spare = self.best * (1 + TINY) + TIE - (0.0 if stack.worst else each.sum() - each) + np.zeros(len(each))
             if self.each is not None:
                 spare = weight * (self.each + TIE)
-            usable &= parts.excess <= spare[:, None] + 1e-12
+            usable &= parts.excess <= spare[:, None] + TINY
             dose = at[:, None, None] * stack.stroke * (1 + stack.stray * stack.robust)
             columns = (part[:, None] for part in (stack.ratio_min, stack.ratio_max, stack.flow_min, stack.flow_max))
             foot = spray.window(dose, *columns)[0] - ((spare / weight + 2 * TIE) * stack.reference)[:, None]
@@ -415,7 +416,7 @@ class Hunt:
         worst = self._peaks(stage)
         if not np.isfinite(limit):  # something to beat, so that sets stay few
             self._decide(Cell(-np.inf, good_set(cost, self.stack.count, worst), low, high, True), stage, [])
-            limit = self.best + TIE
+            limit = (self.best if stage == "excess" else self.value) + TIE
         try:
             sets, bounds = sets_below(cost, self.stack.count, min(limit, BIG / 2), worst, self._tick)
         except TooManySets:
