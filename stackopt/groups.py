@@ -38,7 +38,7 @@ class Split:
     count: int | None  # None where capacity or rules forbid it with any number
     proved: bool  # that no fewer will do, or none, and that of as many none are lower
     never: tuple[str, ...]  # points that no rate serves, in the order of the file
-    can_run: bool  # whether some point can run at all
+    can_run: bool  # whether some point can run at all, or may
 
     def unexplained(self) -> "Split":
         """The same: all of it is known already."""
@@ -94,7 +94,8 @@ def split(problem: Problem) -> Split:
 
     Proved on a stepped dial. On a free one a set can be lowered to rates at which something becomes usable (see
     `optimise.cover`), which are all looked at; where rules look at doses that does not hold, and the answer is proved
-    only where it is also that without these rules.
+    only where it is also that without these rules. Behind a line these rates move with the pressure, and it is never
+    proved there. Where it is not known whether any rate serves some point, that is the answer.
 
     Raises `SolverError` where a solver fails or the judge does not confirm an answer.
     """
@@ -105,26 +106,27 @@ def split(problem: Problem) -> Split:
 def _split(problem: Problem) -> Split:
     start = time.monotonic()
     whole = replace(Stack.of(problem), rules={})
-    everyone = np.ones(len(whole.names), dtype=bool)
-    patience = Patience(start + _OWN * whole.time_limit)
-    if whole.line is None:
-        served = Ask(whole, everyone, patience).alone()
-    else:
-        served = pressure_plans.alone(whole, start + whole.time_limit)
-    never = tuple(whole.names[i] for i in sorted(np.flatnonzero(~served), key=lambda i: whole.place[i]))
+    deadline = start + whole.time_limit
+    served = _alone(problem, whole, True, deadline)
+    never = tuple(whole.names[i] for i in whole.in_file if served[i] is False)
     kept = _without(problem, set(never))
-    if not served.any():
-        can_run = bool(Ask(whole, ~everyone, patience).alone().any())
+    if len(never) == len(whole.names):
+        can_run = any(runs is not False for runs in _alone(problem, whole, False, deadline))
         empty = Machine({}, {}, problem.sizes)
         holds = all(rule.holds(empty, {}) for rule in kept.constraint)
         return Split(problem, None, None, 0 if holds else None, True, never, can_run)
     stack = Stack.of(kept)
-    deadline = start + stack.time_limit
+    unknown = Split(problem, stack, None, None, False, never, True)
+    if None in served:
+        return unknown
     if stack.line is not None:
         settings, proved = _with_line(stack, deadline)
         stack = replace(stack, count=len(settings.generators) if settings else stack.count)
         return Split(problem, stack, settings, len(settings.generators) if settings else None, proved, never, True)
-    ask = Ask(stack, served[served], patience)
+    try:
+        ask = Ask(stack, np.ones(len(stack.names), dtype=bool), Patience(start + _OWN * stack.time_limit))
+    except Unsure:
+        return unknown
     try:
         settings, proved = _fewest(ask)
     except Unsure:
@@ -139,21 +141,39 @@ def _split(problem: Problem) -> Split:
     return Split(problem, stack, settings, len(settings.generators) if settings else None, proved, never, True)
 
 
+def _alone(problem: Problem, stack: Stack, served: bool, deadline: float) -> list[bool | None]:
+    """Whether each point, alone with all the air and no rules, can run, or be `served`; None where that is not decided.
+
+    In the order of the stack.
+    """
+    if stack.line is None:
+        try:
+            return list(Ask(stack, np.full(len(stack.names), served), Patience(deadline)).alone().tolist())
+        except Unsure:
+            return [None] * len(stack.names)
+    found: list[bool | None] = []
+    for i in stack.place:
+        one = Stack.of(problem.model_copy(update={"point": (problem.point[i],), "constraint": ()}))
+        try:
+            settings = pressure_plans.possible(replace(one, count=1), np.array([served]), deadline)
+            found.append(settings is not None)
+        except Unsure:
+            found.append(None)
+    return found
+
+
 def _with_line(stack: Stack, deadline: float) -> tuple[Settings | None, bool]:
     """Settings at the fewest, lowest rates, None where there are none; and whether that is proved."""
-    settings = None
+    settings, proved = pressure_plans.fewest_rates(stack, deadline)
+    if settings is None:
+        return None, proved
+    some = replace(stack, count=len(settings.generators))
     try:
-        settings = pressure_plans.fewest_rates(stack, deadline)
-        if settings is not None:
-            count = len(settings.generators)
-            settings = pressure_plans.shared_out(replace(stack, count=count), settings, deadline)
-    except Unsure:
-        return settings, False
+        return pressure_plans.shared_out(some, settings, deadline), proved
     except Stopped as stop:
         if str(stop) == "interrupted":
             raise KeyboardInterrupt from None
         return settings, False
-    return settings, True
 
 
 def _without(problem: Problem, never: set[str]) -> Problem:
@@ -192,13 +212,13 @@ def _roughly(ask: Ask, deadline: float) -> Settings | None:
         chosen = good_set(ask.cost, count)
         if ask.cost[list(chosen)].min(axis=0).sum() >= BIG / 2:
             continue
-        if not ask.stack.rules:
-            settings = ask.at_rates(chosen)
-        else:
-            try:
+        try:
+            if ask.stack.rules:
                 settings = by_models(Ask(replace(ask.stack, count=count), ask.wanted, Patience()), deadline)
-            except Unsure:
-                settings = None
+            else:
+                settings = ask.at_rates(chosen)
+        except Unsure:
+            settings = None
         if settings is not None:
             return settings
     return None

@@ -250,3 +250,27 @@ def test_a_table_that_is_too_large_is_not_begun(monkeypatch):
     monkeypatch.setattr(covering, "_LARGE", 1)
     with pytest.raises(Unsure):
         covering.possible(Stack.of(problem_of({**MACHINE, "points": [point("a", 15.0)]})), np.array([True]), np.inf)
+
+
+@pytest.mark.parametrize("calls", [0, 1])
+def test_a_split_of_a_table_that_is_too_large_is_unproved(monkeypatch, calls):
+    """Where it is too large for each point alone, and where rules of the file make it so."""
+    asked = iter([*(Ask,) * calls, None])
+
+    def ask(*args):
+        if (kind := next(asked)) is None:
+            raise Unsure
+        return kind(*args)
+
+    monkeypatch.setattr(groups, "Ask", ask)
+    found = answer_of([point("a", 15.0), point("b", 30.0)])
+    assert (found.count, found.never, found.proved, found.exit_code) == (None, (), False, 5)
+
+
+def test_a_split_found_roughly_that_fails_by_a_hair_is_none(monkeypatch):
+    def unsure(*_):
+        raise Unsure
+
+    monkeypatch.setattr(Ask, "at_rates", unsure)
+    found = answer_of([point("a", 15.0), point("b", 30.0)])
+    assert (found.count, found.settings, found.proved, found.exit_code) == (None, None, False, 5)

@@ -6,7 +6,6 @@ narrows what is searched.
 
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -135,38 +134,27 @@ def _sure(found: Settings | None) -> Settings:
     return found
 
 
-def alone(stack: Stack, deadline: float) -> np.ndarray:
-    """Which points some rate serves, each alone with all the air [points]."""
-    served = np.zeros(len(stack.names), dtype=bool)
-    for i in range(len(stack.names)):
-        served[i] = _serving(_only(stack, i), deadline).settings is not None
-    return served
-
-
-def _only(stack: Stack, i: int) -> Stack:
-    """The machine with one of its points, without rules."""
-    rows: dict[str, Any] = {name: getattr(stack, name)[[i]] for name in (
-        "dose", "below", "above", "ratio_min", "ratio_max", "flow_min", "flow_max", "reference", "rate_min", "stroke",
-        "drive", "rate_max", "barred", "pressure_min", "stray", "price", "flow", "nozzle")}  # fmt: skip
-    rows |= {name: (getattr(stack, name)[i],) for name in ("names", "place", "pumps", "marks", "turns", "now")}
-    return replace(stack, **rows, weight=np.ones(1), rules={}, count=1)
-
-
-def fewest_rates(stack: Stack, deadline: float) -> Settings | None:
+def fewest_rates(stack: Stack, deadline: float) -> tuple[Settings | None, bool]:
     """Settings without excess at the fewest rates, of these the lowest in rising order; None where no number serves.
 
-    Raises Unsure where that is not decided.
+    And whether that is proved: not on a free dial, where the pressure moves the rates at which something turns.
     """
+    sure = stack.step is not None
     for count in range(1, min(len(stack.names), len(rates(stack))) + 1):
         some = replace(stack, count=count)
-        hunt = _serving(some, deadline)
+        try:
+            hunt = _serving(some, deadline)
+        except Unsure:  # more rates may be found to serve all the same
+            sure = False
+            continue
         if hunt.settings is None:
             continue
-        for at in _rising(some, hunt, hunt.settings):
-            if (found := _serving(some, deadline, np.array(at)).settings) is not None:
-                return found
-        return hunt.settings
-    return None
+        try:
+            lower = (_serving(some, deadline, np.array(at)).settings for at in _rising(some, hunt, hunt.settings))
+            return next((found for found in lower if found is not None), hunt.settings), sure
+        except Unsure:
+            return hunt.settings, False
+    return None, sure
 
 
 def _rising(stack: Stack, hunt: Hunt, found: Settings) -> Iterator[tuple[float, ...]]:
@@ -185,4 +173,4 @@ def _rising(stack: Stack, hunt: Hunt, found: Settings) -> Iterator[tuple[float, 
 def shared_out(stack: Stack, found: Settings, deadline: float) -> Settings:
     """At the rates found, the settings without excess and with the least weighted error. Raises Stopped."""
     at = np.array(found.generators)
-    return Hunt(replace(stack, worst=False), goal="error", excess=0.0, at=at, deadline=deadline).run().settings or found
+    return _sure(Hunt(replace(stack, worst=False), goal="error", excess=0.0, at=at, deadline=deadline).run().settings)
