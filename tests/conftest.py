@@ -6,6 +6,7 @@ Tests take the number of their examples from `settings().max_examples`, so that 
 
 import io
 import os
+import signal
 import types
 
 import pytest
@@ -18,6 +19,7 @@ COMMON = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
 settings.register_profile("default", **COMMON, max_examples=16, derandomize=True)
 settings.register_profile("quick", **COMMON, max_examples=12, derandomize=True)
 settings.register_profile("long", **COMMON, max_examples=2000, print_blob=True)
+signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background it is ignored, and some tests send it
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
 
 
