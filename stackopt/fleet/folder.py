@@ -83,7 +83,7 @@ class Folder:
         make_folder(place)
         if pages is not None:
             make_folder(pages)
-        given = {real(file): file for file in files if file != "-"}
+        given = {real(file): file for file in files if file not in ("-", "")}
         faults: list[Fault] = []
         for names, ours, what in ((self.answers, ANSWER, "an older answer"), (self.pages, PAGE, "a page"),
                                   ({"": self._summary}, _OURS, "an older summary")):  # fmt: skip
