@@ -143,3 +143,14 @@ def fewest_changes(case, share=0.01, amount=0.001):
     value = min((v for v, _, _ in found), default=0.0)
     good = [(at, choice) for v, at, choice in found if v <= value + max(share * value, amount)]
     return min((changes(case, at, choice) for at, choice in good), default=None)
+
+
+def next_best(case, seen):
+    """The least excess, and the least value with it, of settings that have not all the rates of one of `seen`.
+
+    None where there are none. On a stepped dial.
+    """
+    found = [(x, v) for x, v, at, _ in settings_on_steps(case)
+             if not any(len(different([*at.values(), *rates])) == len(different(at.values())) for rates in seen)]
+    least = min((x for x, _ in found), default=None)
+    return None if least is None else (least, min(v for x, v in found if x <= least + SLACK))

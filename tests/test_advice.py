@@ -6,7 +6,7 @@ import numpy as np
 import oracle
 import oracle_plans
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 from strategies import cases, coupled_cases, raw
 from test_coupled import dialled, named, stack_of
@@ -154,6 +154,61 @@ def test_alternatives_are_the_next_best_rates(case):
     # Of rates whose excess ties the value decides, as it does for the best.
     for got, one in zip(worth, sorted(best, key=lambda b: (round(b[0], 8), b[1])), strict=False):
         assert got == pytest.approx(one, abs=3 * TIE)
+
+
+@settings(max_examples=MANY // 2, phases=[Phase.explicit, Phase.generate])
+@given(coupled_cases(free=False))
+def test_alternatives_where_more_than_air_couples_the_points_are_the_next_best_sets(case):
+    are_the_next_best(case, 3)
+
+
+def are_the_next_best(case, count):
+    result = stackopt.solve(problem_of(case))
+    others = result.alternatives(count)
+    seen = [result.settings.generators] if result.settings else []
+    for other in others:
+        expected = oracle_plans.next_best(case, seen)
+        assert (other.objective.excess, other.objective.value) == pytest.approx(expected, abs=1e-7)
+        seen.append(other.settings.generators)
+    assert len(others) == count or not seen or oracle_plans.next_best(case, seen) is None
+
+
+def two_of_one_mark(rate, **changes):
+    """Doses of 12 and 30 mL/h with strokes of 0.02 mL, for 10 and 25/min; tolerances and air rule nothing out."""
+    point = {"below": 0.9, "above": 5.0, "pump": ["a"], "count": 1, "nozzle": "n", "weight": 1.0, "cut": None,
+             "air_flow": (5.0, None), "air_per_dose": (None, None), "tags": []}  # fmt: skip
+    return {
+        "rate": rate, "stroke_air": 0.0, "air_weight": 0.1, "capacity": 100.0,
+        "pumps": {"a": {"stroke_volume": 0.02, "marks": {"1": 1.0}, "stroke_air": None, "max_rate": None}},
+        "nozzles": {"n": {"turns": [1.0, 2.0], "flow": [10.0, 20.0]}},
+        "points": [{"name": "x", "dose": 12.0, **point}, {"name": "y", "dose": 30.0, **point}],
+        "constraints": [{"kind": "same", "of": "turns"}],
+        **changes,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("worst", ["mean", "worst"])
+@pytest.mark.parametrize("rules", [None, [{"kind": "same", "of": "turns"}]], ids=["no rule", "a rule"])
+@pytest.mark.parametrize("rate,generators", [
+    ((10.0, 26.0, 1.0), 2),  # more sets than are modelled one by one
+    ((10.0, 25.0, 15.0), 2),  # of the only set of two what is left is one rate
+    ((10.0, 25.0, 7.5), 3),
+], ids=["many", "two rates", "three rates"])  # fmt: skip
+def test_the_next_best_sets_of_rates_where_all_are_many_or_few(rate, generators, rules, worst):
+    dial = dict(zip(("min", "max", "step"), rate, strict=True))
+    case = two_of_one_mark(dial, generators=generators, constraints=rules, objective=worst)
+    are_the_next_best(case, 6)
+
+
+def test_the_next_best_rate_of_a_free_dial_is_just_far_enough_from_the_best():
+    """Both points need 10/min; 1 % beside it both are 1 % off, and the air costs 0.1 of 20 in 100 L/min as before."""
+    case = two_of_one_mark({"min": 5.0, "max": 26.0, "step": None}, constraints=[
+        {"kind": "total", "of": "dose", "max": 100.0}])  # fmt: skip
+    case["points"][1]["dose"] = 12.0
+    result = stackopt.solve(problem_of(case))
+    others = result.alternatives(2)
+    assert [result.rate, *(other.rate for other in others)] == pytest.approx([10.0, 9.9, 10.1])
+    assert [other.objective.value for other in others] == pytest.approx([0.03, 0.03])
 
 
 @settings(max_examples=MANY)

@@ -27,7 +27,7 @@ from stackopt.optimise.scan import BATCH, BIG, Options, options, rates
 from stackopt.optimise.sets import AtRates, union
 from stackopt.optimise.useful import useful
 from stackopt.problem.constraints import rows_of
-from stackopt.stack import Array, Stack
+from stackopt.stack import ROUNDING, Array, Stack
 
 _INSIDE = 3 * TIE  # what the slack of a miss may add between two rates that are compared
 _KEPT = 20_000_000  # numbers of options that are kept rather than computed again
@@ -160,7 +160,7 @@ class Hunt:
             self.rest = float(self._each(lambda part, _: part.cost).min(axis=0).sum())
         prices = Prices(np.zeros(1), np.zeros(1), 0.0, 0.0, 0.0)
         cost = self._priced(goal, prices)
-        first = good_set(cost, stack.count, stack.worst)
+        first = self._good_set(cost)
         bound = float(whole(cost[list(first)].min(axis=0), stack.worst))
         proved = self._decide(Cell(first), goal) if bound < BIG / 2 else None
         if proved is None or proved > bound + TINY:
@@ -170,6 +170,21 @@ class Hunt:
         if goal == "excess" and self.best <= TINY:
             return []  # nothing has less
         return self._listed(goal, cost, prices)
+
+    def _good_set(self, cost: Array) -> tuple[int, ...]:
+        """A good set of rates, by their numbers; where it can be, not one to avoid."""
+        stack = self.stack
+        kept = np.arange(len(cost))
+
+        def best_of(kept: np.ndarray) -> np.ndarray:
+            return kept[list(good_set(cost[kept], stack.count, stack.worst))]
+
+        while wrong := [one for one in self.avoid if avoided(tuple(self.at[best_of(kept)]), (one,), self.apart)]:
+            rest = [left for rate in wrong[0] if len(left := kept[~self._near(rate)[kept]])]
+            if not rest:
+                break
+            kept = min(rest, key=lambda left: float(whole(cost[best_of(left)].min(axis=0), stack.worst)))
+        return tuple(best_of(kept).tolist())
 
     def _limit(self, goal: str) -> float:
         """The bound above which a cell need not be looked at."""
@@ -184,17 +199,48 @@ class Hunt:
             sets, totals = self.left[totals <= most], totals[totals <= most]
         else:
             sets, totals = sets_below(cost, stack.count, most, stack.worst, self._tick)
+        ends = (totals - prices.const).tolist()  # of sets to avoid too: what lies beside them need not be avoided
+        sets, totals = self._without_avoided(sets, totals, cost, most)
         ruled_out = _choices(len(self.at), stack.count) - len(sets)
         self.closed["doses, windows and the prices of air and rules"] += max(0, ruled_out)
-        cells = [(float(total) - prices.const, Cell(tuple(row.tolist())))
+        cells = [(float(total) - prices.const, Cell(tuple(dict.fromkeys(row.tolist()))))
                  for row, total in zip(sets, totals, strict=True)]  # fmt: skip
         if slides(stack):
             cells += self._intervals(goal, prices, most) if stack.count == 1 else []
             if stack.count > 1:
-                self._look_inside(cost, most, goal, [total for total, _ in cells])
-        cells = [(total, cell) for total, cell in cells
-                 if cell.inside or not self._avoided(tuple(self.at[list(cell.rates)]))]  # fmt: skip
+                self._look_inside(cost, most, goal, ends)
         return sorted(cells, key=lambda pair: (pair[0], pair[1].rates, pair[1].low))
+
+    def _without_avoided(self, sets: np.ndarray, totals: Array, cost: Array, most: float) -> tuple[np.ndarray, Array]:
+        """Sets [sets, count] and their costs without those to avoid, but with what is left of them.
+
+        A set of fewer rates, the last of them repeated in its row, lies in one that is listed as long as some other
+        rate can join it; where there are few rates each may make it one to avoid.
+        """
+        if not self.avoid or not len(sets):
+            return sets, totals
+        free = ~np.any([self._near(rate) for one in self.avoid for rate in one], axis=0)
+        kept = np.array([not self._avoided(tuple(self.at[row])) for row in sets], dtype=bool)
+        left = set()
+        if free.sum() < sets.shape[1]:
+            start = [frozenset(row) for row in sets[~kept].tolist()]
+            while start:
+                self._tick()
+                one = start.pop()
+                wrong = [rates for rates in self.avoid if avoided(tuple(self.at[list(one)]), (rates,), self.apart)]
+                if wrong:
+                    start += [one.difference(np.flatnonzero(self._near(rate)).tolist()) for rate in wrong[0]]
+                elif one:
+                    left.add(tuple(sorted(one)))
+        sets, totals = sets[kept], totals[kept]
+        more = np.array([_filled(rates, sets.shape[1]) for rates in sorted(left)], dtype=int)
+        more = more.reshape(-1, sets.shape[1])
+        total = whole(cost[more].min(axis=1), self.stack.worst)
+        return np.concatenate((sets, more[total <= most])), np.concatenate((totals, total[total <= most]))
+
+    def _near(self, rate: float) -> np.ndarray:
+        """Which of the compared rates are too near to one to avoid [rates]."""
+        return np.asarray(np.abs(self.at - rate) <= self.apart * rate)
 
     def _priced(self, goal: str, prices: Prices) -> Array:
         """What each point adds to `goal` at each rate at least, prices included [rates, points]."""
@@ -278,7 +324,7 @@ class Hunt:
         """The parts of an interval that lie apart from the rates to avoid."""
         parts = [(low, high)]
         for (rate,) in self.avoid:
-            start, end = rate * (1 - self.apart), rate * (1 + self.apart)
+            start, end = rate * (1 - self.apart - ROUNDING), rate * (1 + self.apart + ROUNDING)
             parts = [piece for a, b in parts for piece in ((a, min(b, start)), (max(a, end), b))
                      if piece[0] < piece[1]]  # fmt: skip
         return list(dict.fromkeys(parts))
@@ -318,7 +364,7 @@ class Hunt:
             return
         bounds = np.array([bound for bound, _ in cells])
         width = min(self.stack.count, len(self.at))
-        sets = np.array([cell.rates or (0,) * width for _, cell in cells], dtype=int).reshape(-1, width)
+        sets = np.array([_filled(cell.rates or (0,), width) for _, cell in cells], dtype=int).reshape(-1, width)
         inside = np.array([cell.inside for _, cell in cells], dtype=bool)
         still = np.ones(len(cells), dtype=bool)
         own = np.zeros(len(cells), dtype=bool)  # cells that their own prices bound
@@ -342,8 +388,8 @@ class Hunt:
                 bounds[n] = np.inf if exact is None else exact
             elif all(cell != known for _, _, known in self.decided):
                 self._decide(cell, goal)
-        if goal == "excess" and self.best > TIE:
-            # Settings of least excess are in these alone.
+        if goal == "excess" and self.best > TIE and not (self.avoid and slides(self.stack)):
+            # Settings of least excess are in these alone; beside sets to avoid there may be more.
             self.left = np.unique(sets[(bounds <= self.best + TIE) & ~inside], axis=0)
         if not self.open_inside:
             self.bound[goal] = self.best if goal == "excess" else self.value
@@ -368,12 +414,10 @@ class Hunt:
             return None
         return self._take(found, cell, goal)
 
-    def _take(self, settings: Settings, cell: Cell, goal: str) -> float | None:
+    def _take(self, settings: Settings, cell: Cell, goal: str) -> float:
         verdict = self._found(settings)
-        if not verdict.allowed:
+        if not verdict.allowed or self._avoided(settings.generators):
             raise SolverError("the judge does not confirm an answer of the search")
-        if self._avoided(settings.generators):
-            return None
         if goal == "excess":
             self.best = min(self.best, verdict.least)
             return verdict.least
@@ -425,7 +469,7 @@ class Hunt:
         usable = useful(self.stack, part)
         if goal == "value":
             usable &= part.excess <= self._room_of_one()
-        return proving.choose(self.stack, at, goal, limits, self.deadline, usable)
+        return proving.choose(self.stack, at, goal, limits, self.deadline, usable, avoid=self.avoid, apart=self.apart)
 
     def _settle(self) -> Settings:
         """Of the settings that tie those with the lowest rates, compared in rising order; of these the preferred."""
@@ -441,6 +485,11 @@ class Hunt:
         if not (verdict.allowed and verdict.least <= self.best + 1.1 * TIE and verdict.value <= self.value + 1.1 * TIE):
             raise SolverError("the judge does not confirm the answer of the search")
         return settings
+
+
+def _filled(rates: tuple[int, ...], width: int) -> tuple[int, ...]:
+    """A set of rates as a row of a table, its last one repeated."""
+    return rates + rates[-1:] * (width - len(rates))
 
 
 def _choices(rates: int, count: int) -> int:

@@ -156,8 +156,10 @@ class Settled(Model):
                 self.goals[goal] += [term for row in sums for term in row]
         if len(self.at) == 1:
             self.changes = int(stack.now_rate is not None and not same_rate(self.at[0], stack.now_rate))
+        self.opened: list[Any] = []  # [rates] whether one may be used; none of a single one
         if len(self.at) > 1:
-            opened = [self.rows.variable(0, 1, whole=True, meaning=f"a generator at {r:g}/min") for r in self.at]
+            self.opened = opened = [
+                self.rows.variable(0, 1, whole=True, meaning=f"a generator at {r:g}/min") for r in self.at]  # fmt: skip
             self.rows.row([(1.0, u) for u in opened], high=stack.count, meaning="number of generators")
             for row in self.picks:
                 for s, u in enumerate(opened):
@@ -189,6 +191,16 @@ class Settled(Model):
             return float(self.at[s]) * (1.0 if kind == "rate" else float(stack.stroke[i, o // screws]))
 
         return [(each(*key), y) for key, y in self.picks[i].items()]
+
+    def avoid(self, rates: Sequence[float], apart: float) -> None:
+        """Not all of `rates` [1/min] together, each to within a share `apart`."""
+        opened = self.opened or [self.rows.variable(1, 1)]
+        near = [[u for u, r in zip(opened, self.at, strict=True) if abs(r - rate) <= apart * rate] for rate in rates]
+        met = [self.rows.variable(0, 1) for _ in rates]
+        for one, some in zip(met, near, strict=True):
+            for u in some:
+                self.rows.row([(1.0, one), (-1.0, u)], low=0.0)
+        self.rows.row([(1.0, one) for one in met], high=len(met) - 1, meaning="rates to avoid together")
 
     def picked(self) -> Iterator[Any]:
         """All variables that pick something."""

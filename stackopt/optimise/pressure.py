@@ -440,6 +440,8 @@ class Hunt:
             model.hold("excess", self.best + TIE)
         for goal, most in self.limits.items():
             model.hold(goal, most + TIE - (model.changes if goal == "changes" else 0))
+        for rates_of_one in self.avoid:
+            model.avoid(rates_of_one, self.apart)
         for settings in cell.judged:
             model.refuse_settings(settings)
         for _ in range(_TRIES):

@@ -118,8 +118,11 @@ def solve(stack: Stack, low: float | None = None, high: float | None = None, sol
 
 
 def choose(stack: Stack, at: Sequence[float], goal: str, limits: Mapping[str, float], deadline: float = np.inf,
-           usable: np.ndarray | None = None, solver: str = "highs") -> Proved | None:  # fmt: skip
+           usable: np.ndarray | None = None, solver: str = "highs", avoid: Sequence[Sequence[float]] = (),
+           apart: float = TIE) -> Proved | None:  # fmt: skip
     """The settings with the least of `goal` at some of the rates `at` [1/min], as `least` has it.
+
+    None has all the rates of a set of `avoid`, each to within a share `apart`.
 
     >>> from stackopt.stack import Stack, _example
     >>> choose(Stack.of(_example()), [5.0, 6.0], "value", {"excess": 0.0}).settings.rates
@@ -129,7 +132,10 @@ def choose(stack: Stack, at: Sequence[float], goal: str, limits: Mapping[str, fl
     some = parts.excess < BIG / 2 if usable is None else usable & (parts.excess < BIG / 2)
     if not some.any(axis=(0, 2)).all():
         return None
-    return least(Settled(stack, at, usable), goal, limits, solver, deadline)
+    model = Settled(stack, at, usable)
+    for rates_of_one in avoid:
+        model.avoid(rates_of_one, apart)
+    return least(model, goal, limits, solver, deadline)
 
 
 def one_shot(stack: Stack, solver: str = "highs", deadline: float = np.inf) -> tuple[Proved, Proved] | None:
