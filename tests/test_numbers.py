@@ -122,3 +122,30 @@ def test_doses_that_no_float_tells_apart_from_nothing_are_refused():
         data["point"][0]["dose"] = text
         with pytest.raises(stackopt.ProblemError, match="as in '12 mL/h'"):
             stackopt.Problem(**data)
+
+
+@pytest.mark.parametrize("change,key,expected", [
+    # 0.06 mL at 20/min give 72 mL/h at most, and the nozzle takes 20 L/min.
+    ({"dose": "0.00071 mL/h"}, "point[1].dose", "at least 0.000724 mL/h"),
+    ({"air_flow": {"min": "0.00019 L/min", "max": "15 L/min"}, "air_per_dose": {}}, "point[1].air_flow.min",
+     "a least of at least 0.000201 L/min"),
+    ({"air_flow": {"max": "15 L/min"}, "air_per_dose": {"min": "0.0003 L/mL"}}, "point[1].air_per_dose.min",
+     "a least of at least 0.000201 L/min"),
+    ({"dose": "0.00073 mL/h"}, None, None),
+    ({"air_flow": {"min": "0.00021 L/min", "max": "15 L/min"}, "air_per_dose": {}}, None, None),
+    ({"air_flow": {"min": "0.00019 L/min"}, "air_per_dose": {}}, None, None),  # nothing is too much
+])  # fmt: skip
+def test_what_is_next_to_nothing_for_the_machine_is_refused(change, key, expected):
+    """It would be missed by so much that an excess has no digits left for 1e-9."""
+    data = raw(same_points(EXACT, rate=STEPS, **SMALL))
+    data["pumps"]["standard"] = {"stroke_volume": "0.06 mL", "marks": {"1": 0.5, "2": 1.0}}
+    data["generator"]["rate"] = {"min": "10/min", "max": "20/min"}
+    data["nozzles"] = {data["point"][0]["nozzle"]: {"turns": [1, 2], "flow": ["10 L/min", "20 L/min"]}}
+    data["point"][0] = {**data["point"][0], "dose": "30 mL/h", **change}
+    if key is None:
+        assert stackopt.solve(stackopt.Problem(**data)).status == "optimal"
+        return
+    with pytest.raises(stackopt.ProblemError) as error:
+        stackopt.Problem(**data)
+    ((fault,),) = [error.value.faults]
+    assert fault.key == key and expected in fault.expected

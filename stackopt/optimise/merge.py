@@ -18,12 +18,18 @@ from stackopt.stack import Array
 
 LABELS = 100_000  # more labels than this are left to the mixed-integer model
 _EXACT = 1e-13  # rounding that a comparison of sums forgives
+_DIGITS = 2e-15  # and, where sums are large, as a share of them
 _FEW = 16  # labels that are not worth comparing
 _FRONT = 512  # with three criteria and more, labels are compared with this many of the best
 
 
 class TooManyLabels(Exception):
     """The merge would not stay small; the model decides instead."""
+
+
+def _forgiving(most: Array | float) -> Array:
+    """A limit on sums, with room for their rounding."""
+    return np.asarray(most + np.maximum(_EXACT, _DIGITS * np.abs(most)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +111,7 @@ def merge(options: Array, limits: Limits, goal: int | None = None, offset: float
         return (sums @ weights).reshape(*sums.shape[:-1], groups, ends)
 
     def hold(weighed: Array) -> np.ndarray:
-        return np.asarray((weighed <= most + _EXACT).any(axis=-1).all(axis=-1))
+        return np.asarray((weighed <= _forgiving(most)).any(axis=-1).all(axis=-1))
 
     weighed = weigh(options)
     kept = np.ones(options.shape[:2], dtype=bool)
@@ -236,7 +242,7 @@ class Worst:
             for option in np.flatnonzero(np.isfinite(row[:, 0])).tolist():
                 new = _joined(so_far, row[option])
                 full = _joined(new, self.levels[i + 1])
-                if ((full[:, 0] + full[:, 1] <= most + _EXACT) & (full[:, 2] <= ROOM + _EXACT)).any():
+                if ((full[:, 0] + full[:, 1] <= _forgiving(most)) & (full[:, 2] <= ROOM + _EXACT)).any():
                     choice.append(option)
                     so_far = new
                     break
@@ -270,7 +276,7 @@ def merge_worst(worst: Array, cost: Array, air: Array, usable: np.ndarray, most:
         full = labels.copy()
         if i:  # what the points before this one bring at least
             full = _joined(labels, np.array([least[:i, 0].max(), *least[:i, 1:].sum(axis=0)]))
-        labels = labels[(full[:, 0] + full[:, 1] <= most + _EXACT) & (full[:, 2] <= ROOM + _EXACT)]
+        labels = labels[(full[:, 0] + full[:, 1] <= _forgiving(most)) & (full[:, 2] <= ROOM + _EXACT)]
         if len(labels):
             labels = labels[front(labels)]
         if len(labels) > LABELS:
@@ -293,7 +299,7 @@ def preferred(merged: Merged, limits: Limits) -> np.ndarray:
         for option in np.flatnonzero(merged.kept[point]):
             sums = so_far + merged.options[point, option] + merged.levels[j + 1]
             weighed = (sums @ weights).reshape(-1, *shape)
-            if (weighed <= limits.most + _EXACT).any(axis=-1).all(axis=-1).any():
+            if (weighed <= _forgiving(limits.most)).any(axis=-1).all(axis=-1).any():
                 choice[point] = option
                 so_far = so_far + merged.options[point, option]
                 break

@@ -75,6 +75,15 @@ def turns_of(nozzle: Nozzle) -> tuple[float, ...]:
     return Branch.of(nozzle, 2 * OUTLET).turns
 
 
+def most_of(nozzle: Nozzle, pressure: float) -> float:
+    """The most air that a nozzle lets through at an absolute pressure before it [L/min ANR].
+
+    >>> most_of(Nozzle(turns=[1, 2], flow=["5 L/min", "6 L/min"]), 7.01325)
+    6.0
+    """
+    return float(Branch.of(nozzle, pressure).flow(pressure).max(initial=0.0))
+
+
 def line_of(line: AirLine, notes: list[str]) -> tuple[float, float]:
     """Conductance [L/(s bar)] and critical ratio of what lies between supply and stack; `notes` of ranges are added."""
     if line.conductance is not None:

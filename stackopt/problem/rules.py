@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, ConfigDict, PlainValidator, TypeAdapter, V
 from stackopt import units
 from stackopt.errors import FAULTS_LIMIT, Fault, Faults, nearest
 from stackopt.physics.atmospheres import ATMOSPHERE
-from stackopt.problem.branches import turns_of
+from stackopt.problem.branches import most_of, turns_of
 from stackopt.problem.constraints import Constraint, Fix, Label, Machine, kind_named, kinds
 from stackopt.problem.keys import NEEDS, PARTLY, Name, Part, alike, given_in
 from stackopt.problem.model import Dial, Problem
@@ -24,6 +24,7 @@ OIL = (-100.0, 400.0)  # temperatures at which there is oil, degC
 THINNEST = 0.3  # mm^2/s, below which no viscosity at another temperature is computed
 YEAR = 8760.0 * 60  # min
 STEPS_LIMIT = POINTS_LIMIT = 100_000
+FURTHEST = 1e5  # times a dose, or a window's least air, that a machine may give; misses of more leave ties no digits
 _LIMITS = {"greater_than": ("above", "gt"), "greater_than_equal": ("of at least", "ge"),
            "less_than": ("below", "lt"), "less_than_equal": ("of at most", "le")}  # fmt: skip
 _TYPES = {"float_type": "a number", "int_type": "a whole number", "int_from_float": "a whole number",
@@ -233,7 +234,8 @@ def _unknown(part: type[Part], key: Any, value: Any, place: Place) -> Fault:
 def broken(problem: Problem) -> list[Fault]:
     """What contradicts between the keys of a problem; parts that could not be read are None and passed over."""
     faults = Faults()
-    for rule in (_generator, _marks, _nozzles, _line, _fluid, _points, _references, _measures, _today, _constraints):
+    for rule in (_generator, _marks, _nozzles, _line, _fluid, _points, _references, _measures, _reach, _today,
+                 _constraints):
         faults += rule(problem)
     return list(faults)
 
@@ -494,6 +496,50 @@ def _measures(problem: Problem) -> Iterator[Fault]:
             if not below < 1 or not math.isfinite(below):
                 yield Fault(path(("point", i, "tolerance")), found(str(point.tolerance.below)),
                             "less than the dose itself (under 100 %)")  # fmt: skip
+
+
+def _reach(problem: Problem) -> Iterator[Fault]:
+    """Doses and least air that are next to nothing for this machine.
+
+    By how much they are missed is counted in shares of them, and compared to an absolute 1e-9.
+    """
+    sizes = problem.sizes if problem.fluid else {}
+    nozzles = problem.nozzles or {}
+
+    @functools.cache
+    def oil(name: str) -> float:
+        """The most that one pump gives [mL/min]."""
+        pump, fastest = problem.pumps[name], problem.generator.rate.max.number
+        fastest = min(fastest, pump.max_rate.number) if pump.max_rate else fastest
+        return fastest * pump.stroke_volume.at(sizes) * max(pump.marks.values())
+
+    @functools.cache
+    def air(name: str) -> float:
+        """The most that a nozzle takes [L/min]."""
+        return most_of(nozzles[name], problem.air.pressure.number) if _usable(nozzles.get(name)) else 0.0
+
+    for i, point in enumerate(problem.point or ()):
+        try:
+            dose, given = point.dose.at(sizes), point.count * max(map(oil, point.pump))
+            windows = {"air_per_dose": point.air_per_dose, "air_flow": point.air_flow}
+            feet = {key: window.min.at(sizes) * (dose if key == "air_per_dose" else 1.0)
+                    for key, window in windows.items() if window and window.min}  # fmt: skip
+            foot = max(feet, key=lambda key: feet[key])
+            taken = air(point.nozzle) if any(window and window.max for window in windows.values()) else 0.0
+        except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
+            continue  # a part that could not be read has its own fault
+        if given > FURTHEST * dose:
+            yield Fault(path(("point", i, "dose")), f"'{point.dose}'", f"at least {_above(60 * given / FURTHEST)} mL/h: "
+                        f"its pumps give up to {FURTHEST:,.0f} times that")  # fmt: skip
+        elif taken > FURTHEST * feet[foot]:
+            least = str(getattr(windows[foot], "min"))  # noqa: B009, of a window that is there
+            yield Fault(path(("point", i, foot, "min")), f"'{least}'", "where there is a most too, a least of at least "
+                        f"{_above(taken / FURTHEST)} L/min: its nozzle takes up to {FURTHEST:,.0f} times that")
+
+
+def _above(value: float) -> str:
+    """A number with three digits, rounded up."""
+    return f"{1.005 * value:.3g}"
 
 
 def _today(problem: Problem) -> Iterator[Fault]:
