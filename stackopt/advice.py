@@ -10,14 +10,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from stackopt.errors import ProblemError, known
+from stackopt.errors import ProblemError, SolverError, known
 from stackopt.judge import Settings, Verdict, judge
 from stackopt.optimise.search import search
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import Place
 from stackopt.proposals import Key, value_at, with_values
 from stackopt.stack import Stack
-from stackopt.words import number
+from stackopt.words import UNDECIDED, number
 
 MOST = 3  # points out of tolerance that get advice of their own, those that miss most first
 _WIDE = 1e6  # a tolerance or a factor on the capacity that rules nothing out
@@ -52,16 +52,19 @@ class _Tried:
         return float(self.verdict.excess[self.stack.names.index(name)])
 
 
-def advise(problem: Problem, stack: Stack, settings: Settings, seconds: float) -> list[Advice]:
+def advise(problem: Problem, stack: Stack, settings: Settings, seconds: float) -> tuple[list[Advice], list[str]]:
     """Advice for the points that `settings`, the best ones, leave out of tolerance; no new trials after `seconds`.
+
+    And why some of it was not sought to the end.
 
     >>> from stackopt.stack import _example
     >>> problem = with_values(_example(), [(("air", "capacity"), "80 L/min")])
     >>> stack = Stack.of(problem)
-    >>> advise(problem, stack, search(stack).settings, 10.0)[-1].change
+    >>> advise(problem, stack, search(stack).settings, 10.0)[0][-1].change
     'capacity 129 L/min instead of 80 L/min'
     """
-    return _Adviser(problem, stack, settings, seconds).found()
+    adviser = _Adviser(problem, stack, settings, seconds)
+    return adviser.found(), list(adviser.missing)
 
 
 class _Adviser:
@@ -72,6 +75,7 @@ class _Adviser:
         worst_first = sorted(range(len(stack.names)), key=lambda i: (-self.now.verdict.excess[i], stack.place[i]))
         self.out = [stack.names[i] for i in worst_first if self.now.verdict.excess[i] > 0]
         self.place = {point.name: k for k, point in enumerate(problem.point)}
+        self.missing: dict[str, None] = {}  # why changes were not tried to the end
 
     def found(self) -> list[Advice]:
         """All kinds in the order of their cost, each for single points and, where they are several, for all at once."""
@@ -87,7 +91,15 @@ class _Adviser:
 
     def _each(self, kind: Callable[[list[str]], Advice | None], groups: list[list[str]]) -> Iterator[Advice]:
         for names in groups:
-            if time.monotonic() < self.until and (advice := kind(names)) is not None:
+            if time.monotonic() >= self.until:
+                self.missing[UNDECIDED["time limit"]] = None
+                return
+            try:
+                advice = kind(names)
+            except SolverError as error:  # of one change; the others may do
+                self.missing[str(error)] = None
+                continue
+            if advice is not None:
                 yield advice
 
     def _solved(self, changes: Sequence[tuple[Place, Any]]) -> _Tried | None:
@@ -103,6 +115,8 @@ class _Adviser:
         outcome = search(stack)
         if outcome.status == "interrupted":
             raise KeyboardInterrupt
+        if outcome.status in UNDECIDED:
+            self.missing[UNDECIDED[outcome.status]] = None
         if outcome.status != "optimal":
             return None
         settings = known(outcome.settings)

@@ -173,9 +173,10 @@ class _More:
         if as_json:
             told = data_of(result, self.alternatives, self.what_if)
         else:
+            others = result.alternatives(self.alternatives) if self.alternatives else []  # it says what of it fails
             told = result.text(self.units)
             if self.alternatives:
-                told += "\n" + terminal.alternatives_text(result, result.alternatives(self.alternatives), self.units)
+                told += "\n" + terminal.alternatives_text(result, others, self.units)
             if self.what_if:
                 told += "\n" + terminal.what_if_text(result, result.what_if())
         if self.lp is not None:

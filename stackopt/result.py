@@ -1,9 +1,10 @@
 """What comes out: a result with its proof, figures by the judge, and the same as plain data for JSON."""
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeVar
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from stackopt.beside.oil import OilLines, oil_lines
 from stackopt.beside.room import FLAMMABLE, RoomAir, fluid_warnings, room_air
 from stackopt.beside.stock import Energy, Stock, energy_of, stock_of
 from stackopt.beside.weighing_plan import WeighPlan, weigh_plan
-from stackopt.errors import LIMITS, known, library, noting
+from stackopt.errors import LIMITS, SolverError, known, library, noting
 from stackopt.explain import part_warnings, pin
 from stackopt.figures import Objective, PointResult, generators_of, objective_of, points_of
 from stackopt.installed import decisive
@@ -28,7 +29,18 @@ from stackopt.problem.model import Problem
 from stackopt.proposals import changed
 from stackopt.stack import Stack
 from stackopt.whatif import Case, what_if
-from stackopt.words import MIST, VANISHING, conflict_words, groups_words, hard_words, number, tolerance_words
+from stackopt.words import (
+    MIST,
+    UNDECIDED,
+    VANISHING,
+    conflict_words,
+    groups_words,
+    hard_words,
+    number,
+    tolerance_words,
+)
+
+T = TypeVar("T")
 
 EXPLAIN = 10.0  # seconds that an explanation may take
 ADVISE = 5.0  # and the advice
@@ -152,15 +164,33 @@ class Result:
         return None if self.bound.value is None else self.objective.value - self.bound.value
 
     @cached_property
+    def _missing(self) -> dict[str, str]:
+        """What goes with the answer and was sought in vain, and why."""
+        return {}
+
+    def _sought(self, what: str, seek: Callable[[], T], without: T) -> T:
+        """What is sought beside the answer, or the answer is told `without`: a solver that fails there spoils no more.
+
+        Ctrl-C and the limits of the machine end all the same.
+        """
+        try:
+            return seek()
+        except SolverError as error:
+            self._missing[what] = str(error)
+            return without
+
+    @cached_property
     @library("explaining", of=LIMITS)
     def rate_map(self) -> conflicts.RateMap:
         """Which rates serve which point."""
-        return conflicts.rate_map(self.stack, self._patience)
+        found = self._sought("conflicts", lambda: conflicts.rate_map(self.stack, self._patience), None)
+        return conflicts.rate_map(self.stack, 0.0) if found is None else found  # no solver this time
 
     @cached_property
     @library("explaining", of=LIMITS)
     def _air(self) -> tuple[conflicts.AirConflict | None, float | None]:
-        return conflicts.air_conflict(self.stack, self._patience)
+        none: tuple[conflicts.AirConflict | None, float | None] = (None, None)
+        return self._sought("the air that would do", lambda: conflicts.air_conflict(self.stack, self._patience), none)
 
     @property
     def needed_air(self) -> float | None:
@@ -176,12 +206,13 @@ class Result:
     @library("explaining", of=LIMITS)
     def conflicts(self) -> list[dict[str, Any]]:
         """The smallest sets of points (and rules) that cannot be met together, with the reason in words."""
+        return self._sought("conflicts", self._conflicts, []) if self.explained else []
+
+    def _conflicts(self) -> list[dict[str, Any]]:
         stack = self.stack
-        if not self.explained:
-            return []
         if self.status == "infeasible":
             return [hard_words(stack, hard_clash(stack, self._patience))]
-        if self.settings is None or self.in_tolerance:
+        if self.verdict is None or self.in_tolerance:
             return []
         proved = self.status == "optimal"  # else only what is quickly known of the rates is told
         if stack.count > 1:
@@ -195,9 +226,13 @@ class Result:
             return []
         if stack.rules or stack.count > 1 or stack.line is not None:
             clash = tolerance_clash(stack, self._patience)
-            return [] if clash is None else [tolerance_words(stack, clash)]
-        air = self._air[0]
-        return [] if air is None else [conflict_words(stack, self.rate_map, air.points, air)]
+            told = [] if clash is None else [tolerance_words(stack, clash)]
+        else:
+            air = self._air[0]
+            told = [] if air is None else [conflict_words(stack, self.rate_map, air.points, air)]
+        if not told and self.verdict.least > TIE and "the air that would do" not in self._missing:
+            self._missing.setdefault("conflicts", UNDECIDED["time limit"])
+        return told
 
     @cached_property
     def next_best(self) -> list["Result"]:
@@ -214,11 +249,14 @@ class Result:
         found: list[Result] = []
         avoid = [self.settings.generators] if self.settings else []
         stack = self.stack if seconds is None else replace(self.stack, time_limit=seconds)
+        apart = TIE if stack.step is not None else APART
         while avoid and len(found) < count:
-            outcome = search(stack, tuple(avoid), TIE if stack.step is not None else APART)
-            if outcome.status == "interrupted":
+            outcome = self._sought("next best rates", lambda: search(stack, tuple(avoid), apart), None)
+            if outcome is not None and outcome.status == "interrupted":
                 raise KeyboardInterrupt
-            if outcome.status != "optimal" or outcome.settings is None:
+            if outcome is not None and outcome.status not in ("optimal", "infeasible"):
+                self._missing["next best rates"] = UNDECIDED[outcome.status]
+            if outcome is None or outcome.status != "optimal" or outcome.settings is None:
                 break
             found.append(Result(self.problem, self.stack, outcome, self.seconds))
             avoid.append(outcome.settings.generators)
@@ -230,7 +268,10 @@ class Result:
         """What to change so that points come into tolerance, each change solved again."""
         if not self.explained or self.settings is None or self.status != "optimal" or self.in_tolerance:
             return []
-        return advise(self.problem, self.stack, self.settings, min(ADVISE, self._patience))
+        found, missing = advise(self.problem, self.stack, self.settings, min(ADVISE, self._patience))
+        if missing:
+            self._missing["advice"] = "; ".join(missing)
+        return found
 
     def changed(self, number: int = 1) -> Problem:
         """The problem with a piece of advice followed, counted from 1. IndexError where there is none."""
@@ -250,9 +291,13 @@ class Result:
         lower, higher = (pin(self.stack, self.settings, self.verdict, side) for side in (-1, +1))
         return lower, higher
 
-    @cached_property
+    @property
     def warnings(self) -> list[str]:
-        """What the engineer should know about this answer."""
+        """What the engineer should know about this answer; and what of what was read so far could not be sought."""
+        return [*self._warnings, *(f"{what}: not sought to the end ({why})" for what, why in self._missing.items())]
+
+    @cached_property
+    def _warnings(self) -> list[str]:
         found: list[str] = []
         verdict, settings = self.verdict, self.settings
         if verdict is None or settings is None:
@@ -420,10 +465,11 @@ def solve(problem: Problem) -> Result:
 
 def data_of(answer: Any, alternatives: int = 0, what_if: bool = False) -> dict[str, Any]:
     """An answer as plain data; that of `solve` with so many next best rates, or with what happens if, where asked."""
+    others = answer.alternatives(alternatives) if alternatives else []  # first, since the answer says what of it fails
     data: dict[str, Any] = answer.to_dict()
     if alternatives:
         data["alternatives"] = [{key: value for key, value in other.to_dict().items() if key in _OTHERS}
-                                for other in answer.alternatives(alternatives)]  # fmt: skip
+                                for other in others]  # fmt: skip
     if what_if:
         data["what_if"] = [case.to_dict() for case in answer.what_if()]
     return data

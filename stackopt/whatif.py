@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from stackopt.errors import SolverError
 from stackopt.figures import Objective, objective_of
 from stackopt.judge import judge
 from stackopt.optimise.search import search
@@ -17,7 +18,7 @@ class Case:
     """One change and the best answer to it."""
 
     change: str
-    status: str
+    status: str  # as an answer has it; or "not solved: " and why
     rates: tuple[float, ...]  # 1/min
     served: int | None  # points in tolerance
     objective: Objective | None
@@ -57,7 +58,10 @@ def _changed(stack: Stack) -> Iterator[tuple[str, Stack]]:
 
 
 def _solved(change: str, stack: Stack) -> Case:
-    outcome = search(stack)
+    try:
+        outcome = search(stack)
+    except SolverError as error:  # of one case; the others may do
+        return Case(change, f"not solved: {error}", (), None, None)
     if outcome.status == "interrupted":
         raise KeyboardInterrupt
     if outcome.settings is None:

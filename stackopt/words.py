@@ -14,6 +14,10 @@ from stackopt.supply import through
 
 MIST = ("Oil mist harms lungs and skin and can burn: extraction, limits and fire protection follow local codes and "
         "licensed practice.")  # fmt: skip
+UNDECIDED = {  # why a search has no proof
+    "time limit": "the time limit came before the proof", "interrupted": "interrupted before the proof",
+    "unproved": "the solver gave no proof",
+}  # fmt: skip
 VANISHING = "Fluids that vanish are often flammable: no ignition sources, no hot work; ask the safety officer."
 
 

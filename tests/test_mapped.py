@@ -24,10 +24,10 @@ WEIGHED = "pump,mark,strokes,mass\n" + "".join(
 CONTRARY = "point,rate,mark,turns,seen\npilot 1,12/min,1,1,fog\npilot 1,12/min,1,2,sputter\n"
 # Where a library is called: what to patch, the command that gets there, and what failed in our words.
 CALLS = [
-    ("pulp:LpProblem.solve", ["solve", "short-air.toml"], "the solver highs"),
-    ("highspy:Highs.run", ["solve", "short-air.toml"], "the solver highs"),
-    ("pulp:LpProblem", ["solve", "short-air.toml"], "the solver"),
-    ("pulp:HiGHS", ["solve", "short-air.toml"], "the solver highs"),
+    ("pulp:LpProblem.solve", ["solve", "rules.toml"], "the solver highs"),
+    ("highspy:Highs.run", ["solve", "rules.toml"], "the solver highs"),
+    ("pulp:LpProblem", ["solve", "rules.toml"], "the solver"),
+    ("pulp:HiGHS", ["solve", "rules.toml"], "the solver highs"),
     ("pulp:LpProblem.writeLP", ["solve", "drill-head.toml", "--lp", "new.lp"], "writing the model"),
     ("scipy.optimize:linprog", ["solve", "sizing-24.toml"], "the solver of the relaxation"),
     ("scipy.optimize:brentq", ["solve", "long-line.toml"], "the search for the stack's pressure"),
@@ -161,6 +161,67 @@ def test_an_explanation_at_its_limits_is_told_as_one_of_ours(folder, break_it, t
     with pytest.raises(StackoptError, match=f"explaining failed: {SAID[type(error)]}") as caught:
         ask(result)
     assert caught.value.__cause__ is error
+
+
+@pytest.mark.parametrize("file,target,what", [
+    ("short-air.toml", "stackopt.optimise.conflicts:air_conflict", "the air that would do"),
+    ("drill-and-tap.toml", "stackopt.optimise.mip:smallest_cover", "conflicts"),
+    ("clash.toml", "stackopt.result:hard_clash", "conflicts"),
+    ("short-air.toml", "stackopt.advice:search", "advice"),
+    ("drill-head.toml", "stackopt.result:search", "next best rates"),
+])
+def test_a_solver_that_fails_beside_the_answer_costs_no_more_than_what_it_was_asked_for(
+        break_it, monkeypatch, file, target, what):  # fmt: skip
+    monkeypatch.setattr("stackopt.optimise.conflicts._by_size", lambda *_: None)  # as where there are too many sets
+    result = stackopt.solve(stackopt.read(PROBLEMS / file))
+    whole = stackopt.solve(stackopt.read(PROBLEMS / file))
+    break_it(target, SolverError("no luck"))
+    answer = stackopt.result.data_of(result, alternatives=1)
+    warning = f"{what}: not sought to the end (no luck)"
+    assert result.exit_code == whole.exit_code and warning in answer["warnings"]
+    assert " ".join(warning.split()) in " ".join(str(result).split())
+    kept = ("status", "rate_per_min", "generators", "points", "objective", "bound", "gap")
+    told = whole.to_dict()
+    assert {key: answer[key] for key in kept} == {key: told[key] for key in kept}
+
+
+def test_a_case_whose_search_fails_says_so_and_the_others_are_told(monkeypatch):
+    from stackopt import whatif
+
+    result, whole = stackopt.solve(stackopt.read(PROBLEMS / "drill-head.toml")), whatif.search
+    expected = result.what_if()
+
+    def search(stack):
+        if stack.capacity > result.stack.capacity:
+            raise SolverError("no luck")
+        return whole(stack)
+
+    monkeypatch.setattr(whatif, "search", search)
+    found = result.what_if()
+    assert found[1].status == "not solved: no luck" and found[1].objective is None
+    assert [found[0], *found[2:]] == [expected[0], *expected[2:]]
+
+
+def test_what_is_not_decided_beside_the_answer_is_told(monkeypatch):
+    from stackopt import advice, result
+    from stackopt.optimise.outcome import Outcome
+
+    found = stackopt.solve(stackopt.read(PROBLEMS / "short-air.toml"))
+    monkeypatch.setattr(advice, "search", lambda stack: Outcome("unproved", None, None, None))
+    monkeypatch.setattr(result, "search", lambda *_: Outcome("time limit", None, None, None))
+    monkeypatch.setattr(result.conflicts, "air_conflict", lambda *_: (None, None))
+    assert found.next_best == found.advice == found.conflicts == []
+    assert found.warnings[-3:] == [
+        "next best rates: not sought to the end (the time limit came before the proof)",
+        "advice: not sought to the end (the solver gave no proof)",
+        "conflicts: not sought to the end (the time limit came before the proof)",
+    ]
+
+
+def test_a_search_that_fails_is_no_answer(break_it):
+    break_it("stackopt.result:search", SolverError("no luck"))
+    with pytest.raises(SolverError, match="no luck"):
+        stackopt.solve(stackopt.read(PROBLEMS / "drill-head.toml"))
 
 
 def test_where_dask_fails_python_gets_one_of_ours_with_the_cause(break_it):

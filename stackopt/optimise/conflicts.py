@@ -146,6 +146,8 @@ def _smallest_conflicts(served: np.ndarray, seconds: float) -> tuple[tuple[tuple
     if larger is not None:
         found += larger
         return tuple(found[:MOST]), len(found) <= MOST
+    if seconds <= 0:  # the solver is not to be asked
+        return tuple(found), False
     weights = (~served).T.astype(float)
     deadline = time.monotonic() + seconds
     while True:

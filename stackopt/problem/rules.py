@@ -529,8 +529,9 @@ def _reach(problem: Problem) -> Iterator[Fault]:
         except (AttributeError, KeyError, TypeError, ValueError, ArithmeticError):
             continue  # a part that could not be read has its own fault
         if given > FURTHEST * dose:
-            yield Fault(path(("point", i, "dose")), f"'{point.dose}'", f"at least {_above(60 * given / FURTHEST)} mL/h: "
-                        f"its pumps give up to {FURTHEST:,.0f} times that")  # fmt: skip
+            least = _above(60 * given / FURTHEST)
+            yield Fault(path(("point", i, "dose")), f"'{point.dose}'", f"at least {least} mL/h: its pumps "
+                        f"give up to {FURTHEST:,.0f} times that")  # fmt: skip
         elif taken > FURTHEST * feet[foot]:
             least = str(getattr(windows[foot], "min"))  # noqa: B009, of a window that is there
             yield Fault(path(("point", i, foot, "min")), f"'{least}'", "where there is a most too, a least of at least "

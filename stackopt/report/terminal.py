@@ -12,7 +12,7 @@ from stackopt.physics.atmospheres import ATMOSPHERE
 from stackopt.report.beside_text import beside_lines
 from stackopt.report.lines import WIDTH, conflict_lines, labelled, table
 from stackopt.report.measures import MEASURES, METRIC, REFERENCES, Measures
-from stackopt.words import number, rate_words
+from stackopt.words import UNDECIDED, number, rate_words
 
 if TYPE_CHECKING:
     from stackopt.figures import Objective, PointResult
@@ -68,14 +68,13 @@ def status_words(result: "Result") -> str:
     if result.status == "optimal":
         return f"{all_served}, {result.proved}" if result.in_tolerance else (
             f"no setting serves every point; the best compromise, proved: {all_served}")
-    stop = {"time limit": "the time limit came before the proof", "interrupted": "interrupted before the proof",
-            "unproved": "the solver gave no proof"}
+    stop = UNDECIDED[result.status]
     if result.status == "unproved" and result.stack.line is not None and result.stack.step is None:
-        stop["unproved"] = "behind a line, rates between those compared are not ruled out on a free dial"
+        stop = "behind a line, rates between those compared are not ruled out on a free dial"
     if result.verdict is None:
-        return f"{stop[result.status]}; nothing found yet"
+        return f"{stop}; nothing found yet"
     gap = "unknown" if result.gap is None else f"at most {number(result.gap)} in {_gap_of(result)}"
-    return f"{stop[result.status]}; the best found: {all_served}; gap {gap}"
+    return f"{stop}; the best found: {all_served}; gap {gap}"
 
 
 def _gap_of(result: "Result") -> str:
