@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 import stackopt
+from stackopt.fleet.against import change_of
 from stackopt.fleet.answers import Answer
 from stackopt.fleet.folder import COLUMNS, Folder, cell
 from stackopt.problem.starter import STARTER
@@ -372,17 +373,32 @@ def test_an_older_answer_that_is_none_is_told(run, works, tmp_path, old, said):
     ("points", "0", "other keys"), ("points", "2", "other keys"), ("points", "true", None),
     ("points", "1e400", "other keys"),
 ])  # fmt: skip
-def test_odd_numbers_in_an_older_answer_are_no_settings(run, works, tmp_path, part, value, said):
+def test_odd_numbers_in_an_older_answer_are_no_settings(part, value, said):
     """A rate off the dial, or a generator that is none, is told; nothing is computed with it."""
-    old, file = tmp_path / "old", works / "saw-blade.json"
-    run("solve", str(file), "--out", str(old))
-    data = json.loads((old / "saw-blade.json").read_text())
+    result = stackopt.solve(stackopt.read(PROBLEMS / "saw-blade.json"))
+    data = result.to_dict()
     data[part][0]["rate_per_min" if part == "generators" else "generator"] = "VALUE"
-    (old / "saw-blade.json").write_text(json.dumps(data).replace('"VALUE"', value))
-    got = run("solve", str(file), "--out", str(tmp_path / "new"), "--against", str(old))
-    change = json.loads((tmp_path / "new" / "saw-blade.json").read_text())["against"]
-    assert got.code == 0 and (change["unknown"] == [] if said is None else said in change["unknown"][0])
-    assert (change["saves"] is None) == (said is not None)
+    change = change_of(result, json.dumps(data).replace('"VALUE"', value).encode())
+    assert change.unknown == () if said is None else said in change.unknown[0]
+    assert (change.saves is None) == (said is not None)
+
+
+def test_words_of_an_older_answer_are_told_in_ours():
+    result = stackopt.solve(stackopt.read(PROBLEMS / "saw-blade.json"))
+    whole = result.to_dict()
+
+    def told(key, value):
+        data = json.loads(json.dumps(whole))
+        data["points"][0][key] = value
+        return change_of(result, json.dumps(data).encode()).unknown
+
+    point = whole["points"][0]
+    assert told("mark", "9") == (f"{point['name']}: no mark '9' of '{point['pump']}' now",)
+    assert told("turns", 7.25) == (f"{point['name']}: no 7.25 turns now",)
+    assert told("mark", None) == told("mark", ["a"]) == told("pump", 3) == ("the older answer has other keys",)
+    assert told("name", "x" * 1000)[1] == f"'{'x' * 56}...: gone"
+    if len(whole["points"]) > 1:
+        assert told("name", whole["points"][1]["name"]) == ("the older answer has two points of one name",)
 
 
 def test_settings_that_are_gone_are_named(run, works, tmp_path):

@@ -261,7 +261,7 @@ class Hunt:
             # What an option may miss at most in an answer of least X, and so the least air that it can be part of.
             each = np.where(usable, parts.excess, BIG).min(axis=(0, 2))
             weight = np.ones(len(each)) if stack.worst else stack.weight
-            spare = self.best * (1 + TINY) + TIE - (0.0 if stack.worst else each.sum() - each) + np.zeros(len(each))
+            spare = self.best + TIE - (0.0 if stack.worst else each.sum() - each) + np.zeros(len(each))
             if self.each is not None:
                 spare = weight * (self.each + TIE)
             usable &= parts.excess <= spare[:, None] + TINY

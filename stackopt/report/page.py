@@ -119,7 +119,10 @@ def load() -> None:
     need()
     with library("the page"):
         import jinja2  # noqa: F401
-        import matplotlib.backends.backend_svg  # noqa: F401
+
+        from stackopt.report.pictures.canvas import load as load_pictures
+
+        load_pictures()
 
 
 def page(result: "Result", today: date) -> str:

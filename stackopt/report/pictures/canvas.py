@@ -69,6 +69,11 @@ class Pen:
         self.mark(x, y, ">" if x > WIDE / 2 else "<", size, "white")
 
 
+def load() -> None:
+    """Load what pictures are drawn with."""
+    import matplotlib.backends.backend_svg  # noqa: F401
+
+
 def draw(name: str, title: str, told: str, height: float, paint: Callable[[Pen], None]) -> str:
     """A picture as SVG: `paint` draws it, `told` is what a screen reader says. Raises StackoptError."""
     try:
