@@ -6,7 +6,7 @@ from strategies import raw
 from test_judge import MACHINE, POINT
 
 import stackopt
-from stackopt.optimise.scan import scan
+from stackopt.optimise.scan import options, rates, scan
 from stackopt.stack import Stack
 
 
@@ -43,3 +43,31 @@ def test_the_air_of_a_robust_scan_is_that_of_the_settings_of_least_excess():
     seen = scan(Stack.of(stackopt.Problem(**raw(case))), np.array([10.0]))
     assert seen.excess == pytest.approx([0.1], rel=1e-12)
     assert (seen.air * 100.0, seen.least_air * 100.0) == (pytest.approx([30.0]), pytest.approx([30.0]))
+
+
+SPREAD = {**MACHINE["pumps"]["standard"], "spread": {"1": 0.2}}
+
+
+def test_robust_both_ends_of_what_a_dose_may_be_count():
+    """At 8/min 0.64 to 0.96 mL/min, at 12/min 0.96 to 1.44: of 0.9 to 1.1 that is 0.26 short and 0.34 over."""
+    case = {**MACHINE, "stroke_air": 0.0, "pumps": {"standard": SPREAD}, "robust": True}
+    seen = scan(Stack.of(stackopt.Problem(**raw(case))), np.array([8.0, 12.0]))
+    assert seen.excess == pytest.approx([0.26, 0.34], rel=1e-12)
+
+
+def test_robust_rates_are_compared_where_either_end_meets_the_tolerance():
+    """0.9 and 1.1 mL/min by 0.08 or 0.12 mL a stroke, and 1 mL/min by 0.1."""
+    case = {**MACHINE, "stroke_air": 0.0, "pumps": {"standard": SPREAD}, "robust": True}
+    found = rates(Stack.of(stackopt.Problem(**raw(case))))
+    for rate in (0.9 / 0.12, 0.9 / 0.08, 1.1 / 0.12, 1.1 / 0.08, 1 / 0.1):
+        assert np.isclose(found, rate, rtol=1e-12).any(), rate
+
+
+@pytest.mark.parametrize("objective,excess,each", [("mean", 0.075, [0.075, 0.0]), ("worst", 0.1, [0.1, 0.0])])
+def test_the_worst_point_counts_without_its_weight(objective, excess, each):
+    """At 8/min the first point is 0.1 short, of weight 3; the second, of weight 1, has its 0.8 mL/min."""
+    points = [{**POINT, "weight": 3.0}, {**POINT, "name": "b", "dose": 48.0}]
+    stack = Stack.of(stackopt.Problem(**raw({**MACHINE, "points": points, "objective": objective})))
+    seen = scan(stack, np.array([8.0, 8.0, 8.0]))
+    assert seen.excess == pytest.approx([excess] * 3, rel=1e-12)
+    assert options(stack, np.array([8.0])).excess.min(axis=2)[0] == pytest.approx(each, rel=1e-12)
