@@ -13,9 +13,11 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from strategies import cases, coupled_cases, coupled_settings, crossed_cases, line_cases, raw
+from test_judge import MACHINE, POINT
 
 import stackopt
 from stackopt.judge import Settings, judge
+from stackopt.optimise.outcome import Outcome
 from stackopt.problem.branches import Branch
 from stackopt.problem.model import Nozzle
 from stackopt.result import Result
@@ -248,6 +250,132 @@ def test_another_mark_of_the_same_share_is_not_the_one_to_take():
     assert (answer["points"][0]["mark"], stackopt.verify(problem, answer).exit_code) == ("1", 0)
     held = stackopt.verify(problem, put(answer, ("points", 0, "mark"), "2"))
     assert [check.what for check in wrong(held)] == ["order of ties"]
+
+
+# Each check by hand
+
+
+def told(case, settings):
+    """The answer that tells settings, with the judge's own figures, as the best of a machine."""
+    problem = stackopt.Problem(**raw(case))
+    stack = Stack.of(problem)
+    verdict = judge(stack, settings)
+    outcome = Outcome("optimal", settings, verdict.least, verdict.value)
+    return problem, Result(problem, stack, outcome, 0.0).unexplained().to_dict()
+
+
+def said(held, what):
+    return "; ".join(check.why for check in held.checks if check.what == what and check.status == "wrong")
+
+
+ALONE = {**MACHINE, "rate": {"min": 5.0, "max": 20.0, "step": 1.0}}
+PUMP = MACHINE["pumps"]["standard"]
+TWO = {**ALONE, "points": [POINT, {**POINT, "name": "b", "tags": ["t"]}],
+       "pumps": {"standard": {**PUMP, "marks": {"1": 0.5, "2": 1.0}}}}  # fmt: skip
+
+
+@pytest.mark.parametrize("changes,settings,words", [
+    ({}, Settings.at(10.5, (0,), (0,)), "10.5/min is no rate of the dial"),
+    ({"rate": MACHINE["rate"]}, Settings.at(20.5, (0,), (0,)), "20.5/min is no rate of the dial"),
+    ({"capacity": 29.9}, Settings.at(10.0, (0,), (0,)), "the air of 30.0 L/min is above the capacity"),
+    ({"points": [{**POINT, "cut": (0.4, 3)}]}, Settings.at(7.0, (0,), (0,)), "a: the rate is too low for its cut"),
+    ({"pumps": {"standard": {**PUMP, "max_rate": 15.0}}}, Settings.at(16.0, (0,), (0,)), "a: the rate is above"),
+    ({"pumps": {"standard": {**PUMP, "fluids": ["water mix"]}, "other": PUMP},
+      "points": [{**POINT, "pump": ["standard", "other"]}]}, Settings.at(10.0, (0,), (0,)), "a: standard cannot be"),
+    (TWO, Settings((9.0, 10.0), (1, 1), (0, 0)), "2 rates, and 1 of them may be used"),
+], ids=["steps", "end", "capacity", "cut", "max_rate", "fluids", "generators"])  # fmt: skip
+def test_what_the_machine_does_not_allow_is_wrong(changes, settings, words):
+    held = stackopt.verify(*told({**ALONE, **changes}, settings))
+    assert words in said(held, "rules") and held.exit_code == 3
+
+
+@pytest.mark.parametrize("rule,good,bad", [
+    ({"kind": "same", "of": "mark"}, "22", "12"),
+    ({"kind": "distinct", "of": "mark", "max": 1}, "11", "12"),
+    ({"kind": "fix", "of": "mark", "at": "2"}, "22", "12"),
+    ({"kind": "forbid", "of": "mark", "at": ["1"]}, "22", "12"),
+    ({"kind": "total", "of": "dose", "max": 90.0}, "12", "22"),
+    ({"kind": "total", "of": "dose", "times": {"t": 2.0}, "max": 120.0}, "21", "12"),
+    ({"kind": "compare", "of": "dose", "first": "a", "second": "b", "min": 10.0}, "21", "12"),
+    ({"kind": "ratio", "of": "dose", "first": "a", "second": "b", "min": 1.5, "max": 2.5}, "21", "12"),
+], ids=lambda value: f"{value['kind']}-{value['of']}" if isinstance(value, dict) else "")  # fmt: skip
+def test_rules_of_the_file_are_looked_at(rule, good, bad):
+    """At 10/min mark 1 gives 30 and mark 2 60 mL/h; strokes stand in the order of their size, the largest first."""
+    for marks in (good, bad):
+        settings = Settings.at(10.0, tuple(2 - int(mark) for mark in marks), (0, 0))
+        held = stackopt.verify(*told({**TWO, "constraints": [rule]}, settings))
+        assert (said(held, "rules") != "") == (marks == bad), str(held)
+
+
+@pytest.mark.parametrize("rule,rate,broken", [
+    ({"kind": "fix", "of": "rate", "at": 10.0}, 10.0, False), ({"kind": "fix", "of": "rate", "at": 10.0}, 11.0, True),
+    ({"kind": "total", "of": "air", "min": 40.0}, 10.0, False),
+    ({"kind": "total", "of": "air", "min": 40.1}, 10.0, True),
+])  # fmt: skip
+def test_rules_about_rate_and_air_are_looked_at(rule, rate, broken):
+    """Each nozzle lets 20 L/min through."""
+    held = stackopt.verify(*told({**TWO, "constraints": [rule]}, Settings.at(rate, (0, 0), (0, 0))))
+    assert (said(held, "rules") != "") == broken, str(held)
+
+
+def changed(answer, changes):
+    for place, value in changes.items():
+        answer = put(answer, place, value)
+    return answer
+
+
+@pytest.mark.parametrize("changes,what,words", [
+    ({("status",): "infeasible"}, "status", "what is infeasible has no points"),
+    ({("status",): "done"}, "status", "'done' is no status"),
+    ({("bound",): None}, "status", "bound is null"),
+    ({("status",): "time limit", ("bound",): None, ("gap",): 0.5}, "status", "a gap without a bound"),
+    ({("status",): "time limit", ("gap",): 0.5}, "status", "gap is 0.5 instead of 0.0"),
+    ({("status",): "time limit", ("bound", "value"): None, ("gap",): 0.0}, "status", "gap is 0.0 instead of null"),
+    ({("objective",): None}, "figures", "objective is null"),
+    ({("objective", "value"): None}, "shape", "objective.value is null instead of a number"),
+    ({("bound", "excess"): 0.25}, "status", "a bound is above what was reached"),
+    ({("gap",): 0.25}, "status", "which is not proved best"),
+    ({("points",): []}, "status", "an optimal answer has points"),
+    ({("conflicts",): [{"points": [], "rules": [], "why": ""}]}, "conflicts", "an answer in tolerance has none"),
+    ({("generators", 0, "rate_per_min"): -1.0}, "settings", "not those of rising rates"),
+    ({("rate_per_min",): None}, "settings", "rate_per_min is null instead of"),
+    ({("generators", 0, "points"): []}, "settings", "are not those that name it"),
+    ({("points", 0, "generator"): 2}, "settings", "the points of generator 1 are not those that name it"),
+])  # fmt: skip
+def test_what_does_not_go_together_is_told(changes, what, words):
+    problem, answer = stackopt.read(FOLDER / "saw-blade.json"), stored("saw-blade.json")
+    held = stackopt.verify(problem, changed(answer, changes))
+    assert words in said(held, what) and held.exit_code == 3, str(held)
+
+
+def test_a_search_that_was_stopped_is_not_verified_to_be_the_best():
+    problem, answer = stackopt.read(FOLDER / "saw-blade.json"), stored("saw-blade.json")
+    stopped = {("status",): "time limit", ("bound", "value"): None, ("gap",): None}
+    held = stackopt.verify(problem, changed(answer, stopped))
+    assert held.exit_code == 0, str(held)  # a bound on the excess of 0, and nothing more is said
+    held = stackopt.verify(problem, changed(answer, {("status",): "interrupted"}))
+    assert held.exit_code == 5 and "nothing is left open" in str(held)
+
+
+@pytest.mark.parametrize("file,changes,words", [
+    ("clash.toml", {("bound",): {"excess": 0.0, "value": None}}, "what is infeasible has no bound"),
+    ("clash.toml", {("in_tolerance",): True}, "an answer without points has no rate"),
+    ("clash.toml", {("gap",): 0.0}, "an answer without points has no rate"),
+    ("clash.toml", {("conflicts", 0, "points"): []}, "does not name the points that its rules concern"),
+    ("drill-and-tap.toml", {("conflicts", 0, "rules"): ["none"]}, "names rules that are none"),
+    ("drill-and-tap.toml", {("conflicts", 0, "points"): ["none"]}, "does not name points of the file in its order"),
+    ("drill-and-tap.toml", {("conflicts",): [{"points": [], "rules": [], "why": ""}] * 21}, "at most 20 are named"),
+])  # fmt: skip
+def test_conflicts_that_are_none_are_told(file, changes, words):
+    held = stackopt.verify(stackopt.read(FOLDER / file), changed(stored(file), changes))
+    assert words in "; ".join(check.why for check in wrong(held)), str(held)
+
+
+def test_a_conflict_twice_is_wrong_and_none_where_there_must_be_one_is_not_verified():
+    problem, answer = stackopt.read(FOLDER / "drill-and-tap.toml"), stored("drill-and-tap.toml")
+    twice = put(answer, ("conflicts",), answer["conflicts"] + answer["conflicts"][:1])
+    assert stackopt.verify(problem, twice).exit_code == 3
+    assert stackopt.verify(problem, put(answer, ("conflicts",), [])).exit_code == 5
 
 
 # The bound
