@@ -184,6 +184,24 @@ def test_heads_of_many_points_are_those_of_the_model(seed, labels, monkeypatch):
     assert outcome.closed[how] > 0
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_heads_in_tolerance_share_the_air_by_what_it_is_worth(seed):
+    """A pump that gives the dose takes 20 L/min of drive air, one that strays 5: eighteen points, and air for some."""
+    rng = Random(seed)
+    points = [{**POINT, "name": f"p{n:02}", "dose": rng.uniform(54.0, 66.0), "below": 0.3, "above": 0.3,
+               "pump": ["right", "thrifty"], "air_flow": (15.0, None), "weight": rng.uniform(1.0, 3.0)}
+              for n in range(18)]  # fmt: skip
+    pumps = {name: {**MACHINE["pumps"]["standard"], "stroke_volume": volume, "stroke_air": air}
+             for name, volume, air in (("right", 0.1, 2.0), ("thrifty", 0.085, 0.5))}  # fmt: skip
+    stack = stack_of({**MACHINE, "rate": {"min": 10.0, "max": 10.0, "step": 1.0}, "points": points, "pumps": pumps,
+                      "nozzles": {"small": {"turns": [1.0], "flow": [20.0]}}, "air_weight": 0.01,
+                      "capacity": 18 * 25.0 + 7.4 * 15.0})  # fmt: skip
+    outcome, model = searching.search(stack), proving.one_shot(stack)
+    verdict = judge(stack, outcome.settings)
+    assert (outcome.status, verdict.allowed, verdict.least) == ("optimal", True, 0.0)
+    assert verdict.value == pytest.approx(model[1].value, abs=1e-7)
+
+
 def test_what_the_judge_does_not_confirm_is_no_answer(monkeypatch):
     for worse in ({"allowed": False}, {"least": 1.0}, {"value": 9.0}):
         def changed(stack, found, worse=worse):
