@@ -559,6 +559,10 @@ def new(file: Annotated[str, typer.Argument(metavar="FILE", help="The file to ma
 
 def _run() -> int | None:
     try:
+        os.getcwd()
+    except OSError as error:  # on some Pythons not even libraries load then
+        raise ProblemError((Fault(None, f"no working folder: {error.strerror}", "one that exists"),)) from None
+    try:
         code: int | None = app(standalone_mode=False)
         return code
     except OSError as error:

@@ -396,7 +396,7 @@ def test_a_working_folder_that_is_gone_is_told(tmp_path):
     for words in (["new", "x.toml"], ["report", file, "-o", "p.html"], ["solve", file, "--out", "out"],
                   ["solve", file, "--lp", "x.lp"]):  # fmt: skip
         gone.mkdir()
-        code = f"import os, sys; from stackopt.cli import main; os.rmdir({str(gone)!r}); main()"
+        code = f"import os; from stackopt.cli import main; os.rmdir({str(gone)!r}); main()"
         got = finish(start(*words, code=code, cwd=gone, env={"PYTHONPATH": os.pathsep.join(filter(None, sys.path))}))
         assert got.code == 2 and "o such file or directory" in got.err and "Traceback" not in got.err
 
