@@ -32,15 +32,15 @@ def is_verified(case, counts):
     counts["not verified"] += held.exit_code != 0
 
 
-def compared(case, counts, models):
-    """Whether all ways agree; `counts` is kept."""
+def compared(case, counts, models, tenth):
+    """Whether all ways agree; `counts` is kept. CBC is asked of each `tenth`."""
     counts["problems"] += 1
     infeasible = oracle.best(case) is None
     counts["infeasible"] += infeasible
     ways = [("search", lambda: is_best(case, True)), ("verify", lambda: is_verified(case, counts))]
     if models:
         ways.append(("highs", lambda: one_shot_is_best(case, "highs")))
-    if models and (infeasible or counts["problems"] % 10 == 0):
+    if models and (infeasible or counts["problems"] % tenth == 0):
         ways.append(("cbc", lambda: one_shot_is_best(case, "cbc")))
     for name, ask in ways:
         counts[name] += 1
@@ -59,6 +59,7 @@ def main():
     asked = argparse.ArgumentParser()
     asked.add_argument("--problems", type=int, default=5000)
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--cbc", type=int, default=10, metavar="N", help="ask CBC of every N-th")
     asked.add_argument("--kind", choices=KINDS, default="plain")
     args = asked.parse_args()
     counts = Counter()
@@ -68,7 +69,7 @@ def main():
               suppress_health_check=list(HealthCheck))
     @given(KINDS[args.kind])
     def each(case):
-        compared(case, counts, args.kind != "near")
+        compared(case, counts, args.kind != "near", args.cbc)
         if counts["problems"] % 250 == 0:
             print(dict(counts), flush=True)
 
