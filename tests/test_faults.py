@@ -84,26 +84,6 @@ def test_a_solver_that_lies_gives_an_error_or_the_right_answer_or_none_that_is_p
             assert result.bound.excess <= truth.excess + 1e-8
 
 
-def after(first, then):
-    """What a solver answers to the first model, and what to the same one without presolve."""
-
-    def answer(self, terms, solver, deadline, presolve):
-        return first(self, terms, solver, deadline) if presolve else then(self, terms, solver, deadline)
-
-    return answer
-
-
-def test_a_bound_that_presolve_spoilt_is_found_again_without_it(monkeypatch):
-    stack = Stack.of(_example())
-    truth = proving.solve(stack)
-    monkeypatch.setattr(mip.Rows, "minimise", after(higher, honest))
-    assert proving.solve(stack) == truth
-    for then, said in ((higher, "nothing is better than"), (nothing, "lost the settings that it had found")):
-        monkeypatch.setattr(mip.Rows, "minimise", after(higher, then))
-        with pytest.raises(stackopt.SolverError, match=said):
-            proving.solve(stack)
-
-
 def test_a_solver_that_fails_is_an_error_of_ours(monkeypatch, run, tmp_path):
     import pulp
 
@@ -118,8 +98,6 @@ def test_a_solver_that_fails_is_an_error_of_ours(monkeypatch, run, tmp_path):
 def test_a_solver_whose_process_is_killed_is_an_error_of_ours(monkeypatch):
     """CBC is a program of its own; here one that kills itself stands in its place."""
     cbcbox = pytest.importorskip("cbcbox")
-    from stackopt.optimise import proving
-    from stackopt.stack import Stack
 
     monkeypatch.setattr(cbcbox, "cbc_bin_path", lambda: "/bin/false")
     with pytest.raises(stackopt.SolverError):

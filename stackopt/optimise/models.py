@@ -45,7 +45,7 @@ class Model:
     (against what is set today).
     """
 
-    presolve = True
+    presolve = False  # with it HiGHS calls some answers best that are not; it takes its time too
 
     def __init__(self, stack: Stack) -> None:
         self.stack = stack
@@ -128,8 +128,6 @@ class Model:
 
 class Settled(Model):
     """At most `stack.count` of the given rates [1/min], and at them one option a point."""
-
-    presolve = False  # it takes ten times as long as the rest of so tight a model
 
     def __init__(self, stack: Stack, at: Sequence[float], usable: np.ndarray | None = None,
                  parts: Options | None = None) -> None:  # fmt: skip

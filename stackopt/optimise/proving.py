@@ -59,15 +59,12 @@ def least(model: Model, goal: str, limits: Mapping[str, float], solver: str = "h
     best: Proved | None = None
     best_key: tuple[float, ...] = (np.inf,)
     near = 0.5 if goal == "changes" else _NEAR
-    presolve = model.presolve
     for _ in range(_TRIES):
         try:
-            bound = model.rows.minimise(model.goals[goal], solver, deadline, presolve)
+            bound = model.rows.minimise(model.goals[goal], solver, deadline, model.presolve)
         except NoProof as stop:
             raise NoProof(stop.status, _incumbent(model) or (best.settings if best else None)) from None
         if bound is None:
-            if best is not None and best_key[0] == np.inf:
-                raise SolverError(f"the solver {solver} lost the settings that it had found")
             return best
         bound += model.changes if goal == "changes" else 0
         if best is not None and best_key[0] <= bound + near:
@@ -83,9 +80,6 @@ def least(model: Model, goal: str, limits: Mapping[str, float], solver: str = "h
             best_key, settings, verdict = min(found, key=lambda f: f[0])
             best = Proved(settings, verdict.least, verdict.value, min(bound, best_key[0]))
             if best_key[0] < bound - _CONTRADICTS:
-                if solver == "highs" and presolve:  # whose bound is sometimes wrong; without it none was seen
-                    presolve, best_key = False, (np.inf,)
-                    continue
                 raise SolverError(f"the solver {solver} says that nothing is better than {bound:g}, yet its answer is")
         if best is not None and best_key[0] <= bound + near:
             return best
