@@ -212,7 +212,7 @@ def _by_model(cost: Array, air: Array, fitting: np.ndarray, bound: float, m: flo
     if more is not None:
         model.row([(SHARP * float(more[n, k]), pick) for n, k, pick in every], high=SHARP * most)
     try:
-        proved = model.minimise([(float(cost[n, k]), pick) for n, k, pick in every], "highs", deadline)
+        proved = model.minimise([(float(cost[n, k]), pick) for n, k, pick in every], "highs", deadline, presolve=True)
     except NoProof as stop:
         raise Stopped(stop.status) from None
     if proved is None:

@@ -297,7 +297,7 @@ def by_models(ask: Ask, deadline: float) -> Settings | None:
             return found.settings
         if found is None and not ask.between:
             model = _Broken(ask.stack, at, ask.usable)
-            broken = model.rows.minimise(model.goals["broken"], "highs", deadline, model.presolve)
+            broken = model.rows.minimise(model.goals["broken"], "highs", deadline)
             if broken is not None and broken > _BROKEN:
                 return None
     except mip.NoProof as stop:

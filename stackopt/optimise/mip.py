@@ -96,10 +96,11 @@ class Rows:
                 return stream.read()
 
     def minimise(self, terms: Iterable[tuple[float, Any]], solver: str, deadline: float,
-                 presolve: bool = True) -> float | None:  # fmt: skip
+                 presolve: bool = False) -> float | None:  # fmt: skip
         """Solve; the bound that the solver proved, or None where it finds no solution. NoProof at the deadline.
 
-        Some variable must be whole: of other models HiGHS tells no bound.
+        Some variable must be whole: of other models HiGHS tells no bound. With `presolve` HiGHS calls some answers best
+        that are not, of models that are not of binaries alone.
         """
         self.problem.setObjective(self.total((SHARP * c, v) for c, v in terms))
         # Presolve calls some feasible models infeasible: only without it that is believed.
@@ -211,6 +212,6 @@ def smallest_cover(rows: np.ndarray, avoid: Sequence[Sequence[int]], deadline: f
         model.row([(float(c), picks[k]) for k, c in enumerate(row) if c], low=1.0)
     for one in avoid:
         model.row([(1.0, picks[k]) for k in one], high=len(one) - 1)
-    if model.minimise([(1.0, pick) for pick in picks], "highs", deadline) is None:
+    if model.minimise([(1.0, pick) for pick in picks], "highs", deadline, presolve=True) is None:
         return None
     return [k for k, pick in enumerate(picks) if pick.value() > 0.5]

@@ -45,8 +45,6 @@ class Model:
     (against what is set today).
     """
 
-    presolve = False  # with it HiGHS calls some answers best that are not; it takes its time too
-
     def __init__(self, stack: Stack) -> None:
         self.stack = stack
         self.rows = Rows()

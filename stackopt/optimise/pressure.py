@@ -446,7 +446,7 @@ class Hunt:
             model.refuse_settings(settings)
         for _ in range(_TRIES):
             try:
-                bound = model.rows.minimise(model.goals[stage], "highs", self.deadline, model.presolve)
+                bound = model.rows.minimise(model.goals[stage], "highs", self.deadline)
             except NoProof as stop:
                 raise Stopped(stop.status) from None
             if bound is None:

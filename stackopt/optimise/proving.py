@@ -61,7 +61,7 @@ def least(model: Model, goal: str, limits: Mapping[str, float], solver: str = "h
     near = 0.5 if goal == "changes" else _NEAR
     for _ in range(_TRIES):
         try:
-            bound = model.rows.minimise(model.goals[goal], solver, deadline, model.presolve)
+            bound = model.rows.minimise(model.goals[goal], solver, deadline)
         except NoProof as stop:
             raise NoProof(stop.status, _incumbent(model) or (best.settings if best else None)) from None
         if bound is None:
@@ -158,7 +158,7 @@ def preferred(stack: Stack, rate: float, excess: float, value: float, deadline: 
     model.hold("value", value + TIE)
     for picks in model.picks:
         order = [(float(place), pick) for place, pick in enumerate(picks.values())]
-        if model.rows.minimise(order, solver, deadline, model.presolve) is None:
+        if model.rows.minimise(order, solver, deadline) is None:
             return None
         best = max(picks, key=lambda key: picks[key].value())
         model.rows.row([(1.0, picks[best])], low=1.0)
