@@ -33,6 +33,7 @@ def main():
         seeds.mkdir()
         for number, data in enumerate(corpus()[args.target]):
             (seeds / str(number)).write_bytes(data)
+
         def ask(data):
             began = time.process_time()
             TARGETS[args.target](data, folder)

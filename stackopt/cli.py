@@ -261,16 +261,16 @@ def solve(
     from stackopt.fleet.listing import problem_files
 
     files = problem_files(files)
-    new = "--lp" if lp is not None else "--write" if write is not None else None
-    if len(files) > 1 and new:
-        raise ProblemError((Fault(new, f"{len(files)} files", "one FILE"),))
+    single = "--lp" if lp is not None else "--write" if write is not None else None
+    if len(files) > 1 and single:
+        raise ProblemError((Fault(single, f"{len(files)} files", "one FILE"),))
     if pages is not None:
         from stackopt.report.page import need
 
         need()
     if out is not None or against is not None:
-        if new:
-            raise ProblemError((Fault(new, "--out or --against beside it", "one FILE alone"),))
+        if single:
+            raise ProblemError((Fault(single, "--out or --against beside it", "one FILE alone"),))
         asked = _Asked(as_json, keep, alternatives, what_if, pages, jobs, cluster, resume, limit, against)
         raise typer.Exit(_batch(list(dict.fromkeys(files)), out, asked))
     for option, given in (("--jobs", jobs), ("--cluster", cluster), ("--resume", resume)):

@@ -41,10 +41,10 @@ def what_if(stack: Stack) -> list[Case]:
 
 def _changed(stack: Stack) -> Iterator[tuple[str, Stack]]:
     for share in (-0.1, 0.1):
-        yield f"capacity {100 * share:+z.0f} %", replace(stack, capacity=stack.capacity * (1 + share))
+        yield f"capacity {100 * share:+.0f} %", replace(stack, capacity=stack.capacity * (1 + share))
     for side in (-1, 1) if stack.drift else ():
         factor = 1 + side * stack.drift  # of what the dial says
-        yield f"every rate {100 * side * stack.drift:+z.3g} %", replace(
+        yield f"every rate {100 * side * stack.drift:+.3g} %", replace(
             stack, stroke=stack.stroke * factor, drive=stack.drive * factor, rate_min=stack.rate_min / factor,
             rate_max=stack.rate_max / factor)  # fmt: skip
     strokes = {(pump, mark): None for row in zip(stack.pumps, stack.marks, strict=True)
