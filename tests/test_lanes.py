@@ -48,6 +48,23 @@ def test_a_lane_lies_where_the_bands_are(file):
             assert any(row[first : last + 1] == drawn for row in rows) or len(rows) >= 4
 
 
+def renamed(name):
+    data = stackopt.read(FOLDER / "drill-head.toml").to_dict()
+    data["point"][0]["name"] = name
+    return stackopt.Problem(**data)
+
+
+@pytest.mark.parametrize(("wide", "plain"), [
+    ("\u5200\u5177", "tool"),  # two ideographs, wide letters of UAX 11: two columns each
+    ("\u5200\u5177\u4e00 left", "tool-1 left"),
+    ("e\u0301tau", "etau"),  # an accent of its own takes none
+])  # fmt: skip
+def test_columns_stand_below_each_other_where_letters_are_wide(wide, plain):
+    for answer in (stackopt.solve, stackopt.rates):
+        one, two = (str(answer(renamed(name))).split("\n\n", 1)[1] for name in (wide, plain))
+        assert one.replace(wide, plain) == two
+
+
 class Tags(html.parser.HTMLParser):
     def __init__(self, text):
         super().__init__()

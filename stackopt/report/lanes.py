@@ -4,8 +4,10 @@ import math
 import textwrap
 from typing import TYPE_CHECKING
 
+from rich.cells import cell_len
+
 from stackopt.errors import known
-from stackopt.report.lines import WIDTH, conflict_lines, labelled
+from stackopt.report.lines import WIDTH, conflict_lines, fitted, labelled
 from stackopt.words import number, rate_words
 
 if TYPE_CHECKING:
@@ -41,9 +43,10 @@ def rates_text(found: "Rates", width: int = WIDTH) -> str:
         texts = [text.replace(" ", "\xa0") for text in texts]  # lines break between bands alone
         rows.append((stack.names[i], ", ".join(texts) or "none"))
     wide = _name_width(found)
+    indent = " " * (wide + 2)
     for name, text in rows:
-        lines.append(textwrap.fill(text, width, initial_indent=f"{_short(name, wide):<{wide}}  ",
-                                   subsequent_indent=" " * (wide + 2)).replace("\xa0", " "))  # fmt: skip
+        wrapped = textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent)
+        lines.append(fitted(name, wide) + wrapped[wide:].replace("\xa0", " "))
     return "\n".join([*lines, "", *lanes(found, width)])
 
 
@@ -80,10 +83,9 @@ def lanes(found: "Rates", width: int = WIDTH) -> list[str]:
             if free:
                 size = last - first + 1
                 label = stack.marks[i][band.stroke]
-                text = label if len(label) <= size and label.isprintable() else "#"
+                text = label if cell_len(label) == len(label) <= size and label.isprintable() else "#"
                 free[0][first : last + 1] = f"{text:-<{size}}"
-        name = _short(stack.names[i], wide)
-        lines += [f"{name if n == 0 else '':<{wide}}  {''.join(row)}".rstrip() for n, row in enumerate(rows)]
+        lines += [f"{fitted('' if n else stack.names[i], wide)}  {''.join(row)}".rstrip() for n, row in enumerate(rows)]
     common = [" "] * across
     for start, end in rates.shared:
         first, last = column(start), column(end)
@@ -99,8 +101,4 @@ def lanes(found: "Rates", width: int = WIDTH) -> list[str]:
 
 
 def _name_width(found: "Rates") -> int:
-    return min(max(*(len(name) for name in found.stack.names), len("shared")), _NAME)
-
-
-def _short(name: str, wide: int) -> str:
-    return name if len(name) <= wide else name[: wide - 2] + ".."
+    return min(max(*(cell_len(name) for name in found.stack.names), len("shared")), _NAME)

@@ -4,6 +4,8 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
+from rich.cells import cell_len, set_cell_size
+
 WIDTH = 80
 _LABEL = 9
 _CONFLICTS = 5  # printed
@@ -27,13 +29,25 @@ def conflict_lines(conflicts: list[dict[str, Any]], every: bool = False, width: 
     return lines + ([labelled("", f"and {more} more: see stackopt rates, or --json", width)] if more > 0 else [])
 
 
+def fitted(text: str, width: int, right: bool = False) -> str:
+    """Text in so many columns of a terminal, of which a wide letter takes two: filled with spaces, or cut.
+
+    >>> fitted("left", 6), fitted("x", 3, right=True), fitted("left 12", 6), fitted("刀具一", 5)
+    ('left  ', '  x', 'left..', '刀 ..')
+    """
+    if cell_len(text) > width:
+        return set_cell_size(text, max(width - 2, 1)) + ".."
+    space = " " * (width - cell_len(text))
+    return space + text if right else text + space
+
+
 def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence[int]) -> list[str]:
     """Rows as aligned text of at most 80 columns: the flexible columns are cut to what is left.
 
     >>> table([("name", "x"), ("a", "1.5")], flexible=(0,), left=(0,))
     ['name    x', 'a     1.5']
     """
-    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    widths = [max(cell_len(row[k]) for row in rows) for k in range(len(rows[0]))]
     spare = WIDTH - sum(w for k, w in enumerate(widths) if k not in flexible) - 2 * (len(widths) - 1)
     gap = "  "
     if spare < sum(widths[k] for k in flexible):
@@ -41,11 +55,4 @@ def table(rows: Sequence[Sequence[str]], flexible: Sequence[int], left: Sequence
     while sum(widths[k] for k in flexible) > spare and max(widths[k] for k in flexible) > 3:
         widest = max(flexible, key=lambda k: widths[k])
         widths[widest] -= 1
-    lines = []
-    for row in rows:
-        cells = []
-        for k, cell in enumerate(row):
-            text = cell if len(cell) <= widths[k] else cell[: max(widths[k] - 2, 1)] + ".."
-            cells.append(f"{text:<{widths[k]}}" if k in left else f"{text:>{widths[k]}}")
-        lines.append(gap.join(cells).rstrip())
-    return lines
+    return [gap.join(fitted(cell, widths[k], k not in left) for k, cell in enumerate(row)).rstrip() for row in rows]
