@@ -6,7 +6,7 @@ from strategies import raw
 from test_judge import MACHINE, POINT
 
 import stackopt
-from stackopt.optimise.scan import options, rates, scan
+from stackopt.optimise.scan import misses, options, rates, scan
 from stackopt.stack import Stack
 
 
@@ -71,3 +71,52 @@ def test_the_worst_point_counts_without_its_weight(objective, excess, each):
     seen = scan(stack, np.array([8.0, 8.0, 8.0]))
     assert seen.excess == pytest.approx([excess] * 3, rel=1e-12)
     assert options(stack, np.array([8.0])).excess.min(axis=2)[0] == pytest.approx(each, rel=1e-12)
+
+
+def test_robust_the_miss_of_a_dose_is_the_larger_of_both_ends():
+    """As above: 0.26 short at 8/min, where the higher end is right; 0.34 over at 12/min, where the lower one is."""
+    stack = Stack.of(stackopt.Problem(**raw({**MACHINE, "pumps": {"standard": SPREAD}, "robust": True})))
+    assert misses(stack, np.array([8.0, 12.0]))[0].ravel() == pytest.approx([0.26, 0.34], rel=1e-12)
+
+
+def test_robust_a_mark_that_strays_is_looked_at_after_one_that_does_not():
+    """Mark 2 gives 0.1 mL a stroke and strays by 0.1; below 0.98 and above 1.06 are equally far from it at 1.02."""
+    pump = {**MACHINE["pumps"]["standard"], "marks": {"1": 0.05, "2": 1.0}, "spread": {"2": 0.1}}
+    case = {**MACHINE, "stroke_air": 0.0, "pumps": {"standard": pump}, "robust": True,
+            "points": [{**POINT, "below": 0.02, "above": 0.06}]}  # fmt: skip
+    assert np.isclose(rates(Stack.of(stackopt.Problem(**raw(case)))), 10.2, rtol=1e-12).any()
+
+
+def test_the_best_rate_is_where_the_most_air_by_dose_meets_the_most_air_at_all():
+    """Of 50 L/min, 30 a mL suit: until 40 at 4/3 mL/min a share of 1.5 a mL less is too much, the dose 1 a mL over."""
+    flat = {"small": {"turns": [1.0], "flow": [50.0]}}
+    points = [{**POINT, "air_flow": (20.0, 40.0), "air_per_dose": (None, 30.0)}]
+    result = stackopt.solve(stackopt.Problem(**raw({**MACHINE, "stroke_air": 0.0, "nozzles": flat, "points": points})))
+    assert result.rate == pytest.approx(40 / 3, rel=1e-12)
+    assert result.objective.excess == pytest.approx(10 / 20 + 4 / 3 - 1.1, rel=1e-12)
+
+
+@pytest.mark.parametrize("flow,excess", [((10.0, 19.0, 30.0, 40.0), 1 / 20), ((10.0, 17.0, 27.0, 40.0), 2 / 20)])
+def test_of_many_screw_settings_the_one_beside_the_window_is_taken(flow, excess):
+    """Of 20 to 25 L/min, 19 is 1 too few and 30 is 5 too many; 17 is 3 too few and 27 is 2 too many."""
+    nozzle = {"small": {"turns": [0.5, 1.0, 1.5, 2.0], "flow": list(flow)}}
+    stack = Stack.of(stackopt.Problem(**raw({**MACHINE, "nozzles": nozzle,
+                                             "points": [{**POINT, "air_flow": (20.0, 25.0)}]})))  # fmt: skip
+    assert scan(stack, np.array([10.0])).excess == pytest.approx([excess], rel=1e-12)
+
+
+def test_a_screw_setting_with_little_air_is_one():
+    """0.9 L/min, in the window of 0.5 to 1."""
+    nozzle = {"small": {"turns": [1.0, 2.0], "flow": [0.9, 40.0]}}
+    case = {**MACHINE, "nozzles": nozzle, "points": [{**POINT, "air_flow": (0.5, 1.0)}]}
+    found = options(Stack.of(stackopt.Problem(**raw(case))), np.array([10.0]))
+    assert found.excess.ravel() == pytest.approx([0.0, 39.0 / 0.5], rel=1e-12)
+
+
+def test_rates_that_are_avoided_leave_no_other_out():
+    """At 10/min the dose is right; at the others it is 0.1 and more out of tolerance, 8/min the least of them."""
+    stack = Stack.of(stackopt.Problem(**raw(MACHINE)))
+    at = np.r_[10.0, 8.0, np.linspace(13.0, 20.0, 40)]
+    seen = scan(stack, at, at == 10.0)
+    assert seen.excess[:2] == pytest.approx([0.0, 0.1], abs=1e-12)
+    assert seen.air[:2] == pytest.approx([0.3, 0.28], rel=1e-12)
