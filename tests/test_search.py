@@ -197,8 +197,9 @@ def test_of_what_it_has_when_it_is_stopped_the_settings_of_less_excess_are_given
 
 def test_of_settings_of_equal_excess_those_of_less_value_are_given():
     """Both marks are in tolerance at 10/min; the smaller one, second in the order of preference, gives the dose."""
-    pump = {**MACHINE["pumps"]["standard"], "marks": {"1": 1.0, "2": 1.05}}
-    case = {**MACHINE, "rate": {"min": 10.0, "max": 10.0, "step": 1.0}, "pumps": {"standard": pump}}
+    pump = {**MACHINE["pumps"]["standard"], "marks": {"1": 0.95, "2": 1.0}}
+    case = {**MACHINE, "rate": {"min": 10.0, "max": 10.0, "step": 1.0}, "pumps": {"standard": pump},
+            "points": [{**POINT, "dose": 57.0}]}  # fmt: skip
     *_, last = stopped(case)
     assert last.settings.stroke == (1,)
 
