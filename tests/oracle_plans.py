@@ -121,7 +121,7 @@ def _beats(one, other):
 def changes(case, at, choice):
     """How many changes a setting, {name: rate} and {name: option}, is away from `now`.
 
-    One for each rate in use that is not the rate of now, for each other mark or pump, and for each other turns.
+    One for each rate in use that is not the rate of now, for each other pump, each other mark, and each other turns.
     """
     count = 0
     if case.get("now") is not None:
@@ -129,7 +129,8 @@ def changes(case, at, choice):
     for point in case["points"]:
         now, (pump, mark, turns) = point.get("now"), choice[point["name"]]
         if now is not None:
-            count += (pump, mark) != (now.get("pump", point["pump"][0]), now["mark"])
+            count += pump != now.get("pump", point["pump"][0])
+            count += mark != now["mark"]
             count += turns != now["turns"]
     return count
 

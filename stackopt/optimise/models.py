@@ -17,7 +17,7 @@ from stackopt.optimise.mip import SHARP, Rows
 from stackopt.optimise.scan import BIG, Options, options, rates
 from stackopt.physics.dosing import SLACK
 from stackopt.problem.constraints import Term, rows_of
-from stackopt.stack import Stack
+from stackopt.stack import Array, Stack
 
 _RULE = 1e2  # the largest coefficient of a rule's row
 
@@ -27,15 +27,22 @@ def same_rate(first: float, second: float) -> bool:
     return abs(first - second) <= TIE * second
 
 
-def changes_by_option(stack: Stack) -> np.ndarray:
+def stroke_changes(stack: Stack, i: int, today: int) -> Array:
+    """How many settings each stroke of point i changes against that of today [strokes]: pump and mark, one each."""
+    found = np.zeros(stack.stroke.shape[1])
+    pumps, marks = stack.pumps[i], stack.marks[i]
+    for k, (pump, mark) in enumerate(zip(pumps, marks, strict=True)):
+        found[k] = (pump != pumps[today]) + (mark != marks[today])
+    return found
+
+
+def changes_by_option(stack: Stack) -> Array:
     """How many of a point's settings an option changes against today [points, options]; 0 where today is not known."""
-    option = np.arange(stack.stroke.shape[1] * stack.screws)
-    stroke, screw = np.divmod(option, stack.screws)
-    found = np.zeros((len(stack.names), len(option)))
+    found = np.zeros((len(stack.names), stack.stroke.shape[1], stack.screws))
     for i, today in enumerate(stack.now):
         if today is not None:
-            found[i] = (stroke != today[0]).astype(float) + (screw != today[1])
-    return found
+            found[i] = stroke_changes(stack, i, today[0])[:, None] + (np.arange(stack.screws) != today[1])
+    return found.reshape(len(stack.names), -1)
 
 
 class Model:
@@ -279,8 +286,9 @@ class Sliding(Model):
             self.goals["value"] += [(stack.price_weight * float(stack.price[i, s]) / len(stack.names), y)
                                     for s, y in self.strokes[i].items()]  # fmt: skip
         if (now := stack.now[i]) is not None:
-            for picked, today in ((self.strokes[i], now[0]), (self.screws[i], now[1])):
-                self.goals["changes"] += [(1.0, y) for k, y in picked.items() if k != today]
+            changed = stroke_changes(stack, i, now[0])
+            self.goals["changes"] += [(float(changed[s]), y) for s, y in self.strokes[i].items() if changed[s]]
+            self.goals["changes"] += [(1.0, z) for k, z in self.screws[i].items() if k != now[1]]
         return excess, error
 
     def _share(self, i: int, side: float) -> list[tuple[float, Any]]:

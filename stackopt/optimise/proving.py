@@ -11,7 +11,7 @@ import numpy as np
 from stackopt.errors import SolverError
 from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise.mip import NoProof
-from stackopt.optimise.models import Model, Settled, Sliding, same_rate
+from stackopt.optimise.models import Model, Settled, Sliding, changes_by_option, same_rate
 from stackopt.optimise.scan import BIG, options, rates
 from stackopt.stack import Stack
 
@@ -31,12 +31,10 @@ class Proved:
 
 
 def count_changes(stack: Stack, settings: Settings) -> int:
-    """How many of today's settings change, where they are known: rates, each point's mark (or pump) and its turns."""
+    """How many of today's settings change, where they are known: rates, each point's pump, mark and turns."""
     count = sum(stack.now_rate is not None and not same_rate(rate, stack.now_rate) for rate in settings.generators)
-    for today, stroke, screw in zip(stack.now, settings.stroke, settings.screw, strict=True):
-        if today is not None:
-            count += (stroke != today[0]) + (screw != today[1])
-    return count
+    option = np.array(settings.stroke) * stack.screws + np.array(settings.screw)
+    return count + int(changes_by_option(stack)[np.arange(len(stack.names)), option].sum())
 
 
 def _measured(stack: Stack, goal: str, settings: Settings, verdict: Verdict) -> float:
