@@ -77,5 +77,6 @@ def kept_lines(result: "KeptResult", changes: list[dict[str, Any]]) -> list[str]
         return []
     proved = "no allowed settings have fewer" if result.kept.proved else "fewer may be possible: no proof in time"
     cost = known(result.objective).value - known(result.best_value)
-    return [labelled("kept", f"{result.kept.changes} changes against today; {proved}; the value is {number(cost, 2)} "
+    count = "1 change" if result.kept.changes == 1 else f"{result.kept.changes} changes"
+    return [labelled("kept", f"{count} against today; {proved}; the value is {number(cost, 2)} "
                      "above the best"), *change_lines(changes)]  # fmt: skip

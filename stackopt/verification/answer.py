@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from stackopt.errors import LIMITS, Fault, ProblemError, known, library
 from stackopt.problem.model import Problem
 from stackopt.problem.rules import found
+from stackopt.verification.airflow import OUTLET
 from stackopt.verification.bound import Claim, Found, Option, Range, Search
 from stackopt.verification.conflicting import ALL_WORK, MOST, concerned, conflict_holds, names_of, rates_conflict
 from stackopt.verification.figures import Figures, Set, figures_of
@@ -18,6 +19,7 @@ from stackopt.verification.reading import FORMAT, misshapen
 from stackopt.verification.sums import Work
 
 HOLDS, WRONG, OPEN = "holds", "wrong", "not verified"
+DIGITS = Fraction(2, 10**14)  # bar: what two ways to find a pressure may part by
 FIGURE = Fraction(1, 10**9)  # of itself, and a thousandth of that as a share of 1: what a figure may be off by
 TIE = 2 * SLACK  # what a proof of exact sums may be off by: values that tie, and rounding
 LOOSE = 10 * SLACK  # the same where a solver decides, or between the rates that are compared on a free dial
@@ -184,13 +186,15 @@ class _Held:
     def _figure_faults(self, figures: Figures) -> Iterator[str]:
         """Figures that are other ones than those computed anew."""
         answer, machine = self.answer, self.machine
+        # Next to the open air a pressure has few digits left above it, and the air of a nozzle no more than those.
+        off = FIGURE if machine.line is None else FIGURE + DIGITS / max(_gauge(figures.pressure), DIGITS)
         for place, point, got in zip(machine.places, answer["points"], figures.points, strict=True):
             for key, exact in (
                 ("dose_mL_per_h", got.dose * 60), ("required_mL_per_h", place.dose * 60), ("error", got.error),
                 ("excess", got.excess), ("air_L_per_min", got.flow), ("air_min_L_per_min", got.low or None),
                 ("air_max_L_per_min", got.high),
             ):  # fmt: skip
-                yield from _apart(f"{key} of {place.name}", point[key], exact)
+                yield from _apart(f"{key} of {place.name}", point[key], exact, off)
             if point["in_tolerance"] != (got.excess == 0):
                 yield f"in_tolerance of {place.name} is {str(point['in_tolerance']).lower()}"
             if point["spray"] not in got.spray:
@@ -204,24 +208,26 @@ class _Held:
             if answer["objective"] is None:
                 yield "objective is null"
                 break
-            if key in answer["objective"]:
-                yield from _apart(f"objective.{key}", answer["objective"][key], exact)
-        yield from _apart("air.total_L_per_min", answer["air"]["total_L_per_min"], figures.air)
-        yield from _apart("air.share", answer["air"]["share"], share)
+            yield from _apart(f"objective.{key}", answer["objective"][key], exact, off)
+        for key, exact in (("total_L_per_min", figures.air), ("share", share),
+                           ("stack_pressure_bar", _gauge(figures.pressure))):  # fmt: skip
+            yield from _apart(f"air.{key}", answer["air"][key], exact, off)
 
     def _status_faults(self, figures: Figures | None) -> Iterator[str]:
         """Where status, bound and gap do not go together."""
         answer, bound, gap, got = self.answer, self.answer["bound"], self.answer["gap"], self.answer["objective"]
-        yield from _apart("air.capacity_L_per_min", answer["air"]["capacity_L_per_min"], self.machine.capacity)
+        for key, exact in (("capacity_L_per_min", self.machine.capacity),
+                           ("supply_pressure_bar", _gauge(self.machine.pressure))):  # fmt: skip
+            yield from _apart(f"air.{key}", answer["air"][key], exact)
         if self.status not in ("optimal", "infeasible", *_STOPPED):
             yield f"{found(self.status)} is no status"
             return
         if figures is None:
             if self.status == "optimal":
                 yield "an optimal answer has points"
+            air = (answer["air"][key] for key in ("total_L_per_min", "share", "stack_pressure_bar"))
             if answer["in_tolerance"] or answer["generators"] or any(
-                    part is not None for part in (answer["rate_per_min"], got, gap, answer["air"]["total_L_per_min"],
-                                                  answer["air"]["share"])):  # fmt: skip
+                    part is not None for part in (answer["rate_per_min"], got, gap, *air)):  # fmt: skip
                 yield "an answer without points has no rate, generators, air, objective or gap, and is not in tolerance"
             if self.status == "infeasible" and bound is not None:
                 yield "what is infeasible has no bound"
@@ -343,13 +349,18 @@ def _rank(place: Place, option: Option) -> tuple[float, int, int]:
     return -float(f"{float(place.strokes[stroke].volume):.12g}"), stroke, screw
 
 
-def _apart(what: str, got: float | None, exact: Fraction | None) -> Iterator[str]:
-    """Where a figure is another one than the exact one."""
+def _apart(what: str, got: float | None, exact: Fraction | None, off: Fraction = FIGURE) -> Iterator[str]:
+    """Where a figure is another one than the exact one, by more than `off` as a share."""
     if got is None or exact is None:
         if got is not None or exact is not None:
             yield f"{what} is {_shown(got)} instead of {_shown(exact)}"
-    elif abs(Fraction(got) - exact) > FIGURE * (abs(exact) + Fraction(1, 1000)):
+    elif abs(Fraction(got) - exact) > off * (abs(exact) + Fraction(1, 1000)):
         yield f"{what} is {_shown(got)} instead of {_shown(exact)}"
+
+
+def _gauge(pressure: float) -> Fraction:
+    """An absolute pressure as that above the open air [bar]."""
+    return Fraction(pressure) - Fraction(OUTLET)
 
 
 def _shown(number: float | Fraction | None) -> str:

@@ -37,6 +37,7 @@ class Figures:
     """What settings do; points in the order of the file."""
 
     points: tuple[PointFigures, ...]
+    pressure: float  # at the stack, bar absolute
     air: Fraction  # L/min
     excess: Fraction  # X
     mean_error: Fraction
@@ -72,6 +73,7 @@ def figures_of(machine: Machine, settings: Sequence[Set]) -> Figures:
     share = air / known(machine.capacity)
     return Figures(
         points=points,
+        pressure=pressure,
         air=air,
         excess=max(p.excess for p in points) if machine.worst else _mean(weights, [p.excess for p in points]),
         mean_error=mean_error,
