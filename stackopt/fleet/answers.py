@@ -66,7 +66,7 @@ def answered(machine: Machine) -> Answer:
     except Exception as error:
         return failed(foreseen(error), getattr(error, "file", None) or file, time.perf_counter() - start)
     row = _row(result, change) | {"seconds": time.perf_counter() - start}
-    return Answer(result.exit_code, _line(data), row, page)
+    return Answer(result.exit_code, line_of(data), row, page)
 
 
 def failed(error: StackoptError, file: str | None, seconds: float | None) -> Answer:
@@ -76,10 +76,15 @@ def failed(error: StackoptError, file: str | None, seconds: float | None) -> Ans
     told = "; ".join(faults[:3]) + (f"; and {len(faults) - 3} more" if len(faults) > 3 else "")
     row = {"status": "wrong" if error.exit_code == 2 else "failed", "exit": error.exit_code,
            "faults": told, "seconds": seconds}  # fmt: skip
-    return Answer(error.exit_code, _line(data), row)
+    return Answer(error.exit_code, line_of(data), row)
 
 
-def _line(data: dict[str, Any]) -> bytes:
+def line_of(data: dict[str, Any]) -> bytes:
+    r"""An answer as it is written: one line of JSON.
+
+    >>> line_of({"exit": 2})
+    b'{"exit": 2}\n'
+    """
     return (json.dumps(data, allow_nan=False) + "\n").encode()
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from stackopt.errors import Fault, ProblemError, known
-from stackopt.fleet.answers import Answer, Machine
+from stackopt.fleet.answers import Answer, Machine, line_of
 from stackopt.installed import decisive
 from stackopt.problem.files import Source
 from stackopt.writing import ANSWER, PAGE, make_folder, names_in, not_writable, place_of, real, replace, swept
@@ -122,13 +122,18 @@ class Folder:
         """The row of a file that has its answer already, to what has that checksum; else None."""
         file = self._files[number]
         row = dict(zip(COLUMNS, self._rows.get(cell(file), ()), strict=False))
-        if not row or known is None or row["checksum"] != known or row["exit"] not in _DONE:
+        if not row or known is None or row["exit"] not in _DONE:
+            return None
+        try:
+            if row["checksum"] != _with_answer(known, Path(self.answers[file]).read_bytes()):
+                return None  # something else was asked, or the answer was changed by others
+        except (OSError, ValueError, RecursionError):
             return None
         if not all(_is_figure(row[name]) for name in _FIGURES):  # the summary was changed by others
             return None
         if row["exit"] != "2" and self.pages and not os.path.isfile(self.pages[file]):
             return None
-        return row if _is_answer(self.answers[file]) else None
+        return row
 
     def keep(self, number: int, answer: Answer, checksum: str | None) -> None:
         """Write an answer, its page and then its row. Raises ProblemError where that cannot be."""
@@ -136,7 +141,7 @@ class Folder:
         replace(self.answers[file], [answer.data], ANSWER, "an older answer")
         if answer.page is not None:
             replace(self.pages[file], [answer.page], PAGE, "a page")
-        told = answer.row | {"file": file, "checksum": checksum}
+        told = answer.row | {"file": file, "checksum": checksum and _with_answer(checksum, answer.data)}
         self._still_ours()
         row = _row_bytes([cell(told.get(name)) for name in COLUMNS])
         try:
@@ -199,14 +204,16 @@ def _is_figure(text: str) -> bool:
         return False
 
 
-def _is_answer(file: str) -> bool:
-    """Whether a file holds a whole answer; none that a loss of power has cut off, or that others have changed."""
-    try:
-        data = json.loads(Path(file).read_bytes())
-        against = data.get("against", {"changes": [], "unknown": [], "broken": [], "saves": None})
-        return str(data["format"]).startswith("stackopt.") and {"changes", "unknown", "broken", "saves"} <= set(against)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return False
+def _with_answer(checksum: str, data: bytes) -> str:
+    """The checksum of what is asked and of what came of it, but for how (`solve`), which no two runs share.
+
+    Raises ValueError or RecursionError where the answer is not as it was written: cut off by a loss of power, say.
+    """
+    told = json.loads(data)
+    if not isinstance(told, dict) or line_of(told) != data:
+        raise ValueError("no answer")
+    told.pop("solve", None)
+    return f"{checksum}-{hashlib.sha256(line_of(told)).hexdigest()}"
 
 
 def _row_bytes(row: Sequence[str]) -> bytes:
