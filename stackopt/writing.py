@@ -103,10 +103,12 @@ def replace(file: str, parts: Iterable[bytes], ours: Sequence[bytes], what: str)
 
 def swept(folder: str) -> None:
     """Take out what a process that was killed has left half written in a folder."""
-    for name in os.listdir(folder):
-        if re.fullmatch(r"\.part-[0-9a-f]{12}", name):
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(os.path.join(folder, name))
+    with os.scandir(folder) as found:
+        parts = [one.path for one in found
+                 if re.fullmatch(r"\.part-[0-9a-f]{12}", one.name) and one.is_file(follow_symlinks=False)]  # fmt: skip
+    for part in parts:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(part)
 
 
 def make_folder(folder: str) -> None:

@@ -285,11 +285,25 @@ def test_a_title_may_have_several_lines():
 
 
 @pytest.mark.parametrize("names", [
-    ("D\u00fcse", "Du\u0308se"), ("a 1", "a  1"), ("a 1", "a\u00a01"), ("\u212b", "\u00c5")], ids=ascii)
+    ("D\u00fcse", "Du\u0308se"), ("a 1", "a  1"), ("a 1", "a\u00a01"), ("\u212b", "\u00c5"), ("a", "a "),
+    ("a", "a\u2800"), *(("a", f"a{unseen}") for unseen in "\u200b\u2060\u00ad\u200d\ufe0f\u034f\u180e\u3164\U000e0041")], ids=ascii)
 def test_names_that_look_the_same_are_refused(names):
     text = HEAD + "".join(POINT.replace("@", name) for name in names)
     (fault,) = faults_of(text)
     assert fault.key == "point[2].name" and "told from" in fault.expected and fault.found.isascii()
+
+
+@pytest.mark.parametrize("name", ["\u2060", "\u2800", "\u3164 \u00ad"], ids=ascii)
+def test_a_name_of_which_nothing_is_seen_is_refused(name):
+    (fault,) = faults_of(HEAD + POINT.replace("@", name))
+    assert (fault.key, fault.expected) == ("point[1].name", "a name that can be seen")
+
+
+def test_a_mark_by_which_spread_means_all_marks_is_refused():
+    data = json.loads(CORPUS["json"][0])
+    next(iter(data["pumps"].values()))["marks"]["*"] = 1.0
+    (fault,) = faults_of(json.dumps(data), "m.json")
+    assert fault.key.endswith(".marks.*") and "all marks" in fault.expected
 
 
 @pytest.mark.parametrize("name", [

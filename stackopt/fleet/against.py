@@ -76,13 +76,16 @@ def _settings_in(stack: Stack, dial: Dial, data: Any) -> "Settings | tuple[str, 
     if not data.get("points"):
         return ("the older answer has no settings",)
     try:
-        rates = {n: float(one["rate_per_min"]) for n, one in enumerate(data["generators"], 1)}
-        old = {one["name"]: (rates[one["generator"]], one["pump"], one["mark"], float(one["turns"]))
-               for one in data["points"]}  # fmt: skip
-    except (KeyError, TypeError, ValueError, OverflowError):
-        return ("the older answer has other keys",)
-    texts = (text for name, (_, *stroke, _) in old.items() for text in (name, *stroke))
-    if not (all(isinstance(text, str) for text in texts) and all(map(isfinite, rates.values()))):
+        rates = {n: one["rate_per_min"] for n, one in enumerate(data["generators"], 1)}
+        old = {one["name"]: (rates[one["generator"]], one["pump"], one["mark"], one["turns"]) for one in data["points"]}
+        texts = [text for name, (_, pump, mark, _) in old.items() for text in (name, pump, mark)]
+        numbers = [number for rate, _, _, turns in old.values() for number in (rate, turns)]
+        numbers += [*rates.values(), *(one["generator"] for one in data["points"])]
+        as_written = all(type(text) is str for text in texts) and all(
+            type(number) in (int, float) and isfinite(number) for number in numbers)  # true is no number
+    except (KeyError, TypeError, OverflowError):
+        as_written = False
+    if not as_written:
         return ("the older answer has other keys",)
     if len(old) < len(data["points"]):
         return ("the older answer has two points of one name",)

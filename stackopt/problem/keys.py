@@ -1,5 +1,6 @@
 """What the models of a problem are made of: quantities, shares and names as users write them."""
 
+import re
 import unicodedata
 from collections.abc import Callable
 from typing import Annotated, Any
@@ -121,6 +122,8 @@ def _name_reader(value: Any) -> str:
         raise ValueError("a name of 1 to 1000 characters")
     if HIDDEN.search(value):
         raise ValueError("a name without control characters")
+    if not alike(value):
+        raise ValueError("a name that can be seen")
     return value
 
 
@@ -131,12 +134,14 @@ def _title_reader(value: Any) -> Any:
 
 
 def alike(name: str) -> str:
-    """What is the same for names that look the same, however their accents and blanks are written.
+    """What is the same for names that look the same, whatever their accents, blanks and unseen letters.
 
-    >>> alike("Du\u0308se  1") == alike("D\u00fcse\u00a01"), alike("a") == alike("A")
-    (True, False)
+    >>> alike("Du\u0308se  1") == alike("D\u00fcse\u00a01 "), alike("a") == alike("A"), alike("\u200b")
+    (True, False, '')
     """
-    return name if name.isascii() and "  " not in name else " ".join(unicodedata.normalize("NFC", name).split())
+    if name.isascii() and "  " not in name:
+        return name.strip()
+    return " ".join(_UNSEEN.sub("", unicodedata.normalize("NFC", name)).replace("\u2800", " ").split())
 
 
 def _listed(value: Any) -> tuple[Any, ...]:
@@ -153,6 +158,10 @@ class AtFirst(FailFast):
     __hash__ = object.__hash__
 
 
+# Letters without a sign of their own. Source: Unicode, DerivedCoreProperties, Default_Ignorable_Code_Point, by memory.
+_UNSEEN = re.compile(
+    "[\xad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b-\u200f\u202a-\u202e\u2060-\u206f\u3164"
+    "\ufe00-\ufe0f\ufeff\uffa0\ufff0-\ufff8\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0000-\U000e0fff]")
 _BREAKS = str.maketrans("", "", "\n\r\t")  # which a title of several lines may have
 SIDE_SCHEMA = {
     "anyOf": [{"type": "number", "minimum": 0}, {"type": "string"}],

@@ -222,6 +222,8 @@ def _translate(error: Any, value: Any, place: Place) -> Fault:
         expected = f"a number {word} {context[limit]:g}"
     elif kind == "string_too_long":
         expected = f"at most {context['max_length']} characters"
+    elif kind == "too_long":
+        expected = f"at most {context['max_length']:,}"
     else:
         expected = str(context.get("expected") or _TYPES.get(kind) or error["msg"])
     return Fault(path(place), found(value), expected)
@@ -265,6 +267,8 @@ def _marks(problem: Problem) -> Iterator[Fault]:
                 if share < before:
                     yield Fault(path(("pumps", name, "marks", label)), f"{share:g}", f"at least {before:g}: "
                                 "marks are written from the smallest output to the largest")  # fmt: skip
+            if "*" in pump.marks:
+                yield Fault(path(("pumps", name, "marks", "*")), "'*'", "another name: spread means all marks by it")
             drift = (problem.generator.drift if problem.generator else None) or 0.0
             some = ", ".join(islice(pump.marks, 9))
             for label, spread in (pump.spread or {}).items():
