@@ -21,8 +21,10 @@ from stackopt.installed import decisive
 from stackopt.judge import TIE, Settings, Verdict, judge
 from stackopt.optimise import conflicts, coupled
 from stackopt.optimise.clash import confirmed, groups_conflict, hard_clash, tolerance_clash
+from stackopt.optimise.cover import Ask
 from stackopt.optimise.outcome import Outcome
 from stackopt.optimise.search import search
+from stackopt.optimise.trial import Patience, Unsure
 from stackopt.physics.drops import drop_volume
 from stackopt.problem.branches import OUTLET
 from stackopt.problem.model import Problem
@@ -36,6 +38,7 @@ from stackopt.words import (
     conflict_words,
     groups_words,
     hard_words,
+    in_file_order,
     number,
     tolerance_words,
 )
@@ -114,6 +117,11 @@ class Result:
     def in_tolerance(self) -> bool:
         """Whether every point has its dose and its spray."""
         return self.verdict is not None and self.verdict.in_tolerance
+
+    @property
+    def slipped(self) -> bool:
+        """Whether points are out of tolerance by no more, weighted, than counts as a tie."""
+        return self.verdict is not None and not self.in_tolerance and self.verdict.least <= TIE
 
     @property
     def exit_code(self) -> int:
@@ -266,7 +274,7 @@ class Result:
     @library("explaining", of=LIMITS)
     def advice(self) -> list[Advice]:
         """What to change so that points come into tolerance, each change solved again."""
-        if not self.explained or self.settings is None or self.status != "optimal" or self.in_tolerance:
+        if not self.explained or self.settings is None or self.status != "optimal" or self.in_tolerance or self.slipped:
             return []
         found, missing = advise(self.problem, self.stack, self.settings, min(ADVISE, self._patience))
         if missing:
@@ -319,10 +327,29 @@ class Result:
         found += self._beside_warnings(verdict.pressure)
         if not self.explained:
             found.append("interrupted before the explanation: conflicts and other rates are left out")
-        slipped = [p.name for p in self.points if not p.in_tolerance] if verdict.least <= TIE else []
+        slipped = [p.name for p in self.points if not p.in_tolerance] if self.slipped else []
         if slipped:
-            found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie")
+            found.append(f"{', '.join(slipped)}: out of tolerance by so little, weighted, that it counts as a tie; "
+                         "with more weight it would not")  # fmt: skip
+        if self.explained and self.status == "optimal" and not self.in_tolerance:
+            found += self._hopeless()
         return found
+
+    def _hopeless(self) -> list[str]:
+        """Points, in words, that no setting serves even alone, where the conflicts named are of rates for the doses."""
+        bands = dict(zip(self.stack.names, self.rate_map.bands, strict=True))
+        out = tuple(point for point, one in zip(self.problem.point, self.points, strict=True)
+                    if not one.in_tolerance and bands[one.name])  # fmt: skip
+        if self.stack.line is not None or not self.rate_map.conflicts or not out:
+            return []
+        alone = Stack.of(self.problem.model_copy(update={"point": out, "constraint": ()}))
+        try:
+            served = Ask(alone, np.ones(len(out), dtype=bool), Patience(np.inf)).alone()
+        except Unsure:
+            self._missing["points that no setting serves"] = "there are too many"
+            return []
+        names = ", ".join(in_file_order(alone, np.flatnonzero(~served)))
+        return [f"{names}: at no rate are dose and air in tolerance together, even alone"] if names else []
 
     def _out(self, where: np.ndarray) -> list[str]:
         """Pumps that points offer but that cannot be used."""

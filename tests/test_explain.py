@@ -1,6 +1,8 @@
 """What an answer says of itself: why this rate and no other, in words that are true."""
 
 import pytest
+from strategies import raw
+from test_judge import MACHINE, POINT
 
 import stackopt
 
@@ -31,3 +33,15 @@ def test_a_point_outside_its_air_window_is_not_said_to_leave_it():
 def test_nothing_is_never_less_than_nothing_in_print(dose):
     said = str(stackopt.solve(stackopt.Problem(**ONE, point=[{**POINT_OF_ONE, "dose": dose}])))
     assert "+0.0" in said and "-0.0 " not in said and "-0.0000" not in said
+
+
+@pytest.mark.parametrize("most", [20.0, 30.0])
+def test_a_point_that_nothing_serves_alone_is_named_beside_a_conflict_of_doses(most):
+    """At 10/min a has its dose, at 20 b: a conflict of rates. Of 30 L/min and up, a is to have `most`."""
+    nozzle = {"small": {"turns": [1.0, 2.0], "flow": [30.0, 40.0]}}
+    points = [{**POINT, "air_flow": (10.0, most)}, {**POINT, "name": "b", "dose": 120.0, "air_flow": (10.0, 60.0)}]
+    case = {**MACHINE, "rate": {"min": 10.0, "max": 20.0, "step": 5.0}, "nozzles": nozzle, "points": points}
+    result = stackopt.solve(stackopt.Problem(**raw(case)))
+    assert [clash["points"] for clash in result.conflicts] == [["a", "b"]]
+    named = [warning for warning in result.warnings if "even alone" in warning]
+    assert [warning.split(":")[0] for warning in named] == (["a"] if most < 30.0 else [])

@@ -6,6 +6,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from strategies import cases, raw
 from test_agreement import is_best, one_shot_is_best, same_points
+from test_judge import MACHINE, POINT
 
 import stackopt
 
@@ -149,3 +150,16 @@ def test_what_is_next_to_nothing_for_the_machine_is_refused(change, key, expecte
         stackopt.Problem(**data)
     ((fault,),) = [error.value.faults]
     assert fault.key == key and expected in fault.expected
+
+
+def test_a_miss_that_counts_as_a_tie_is_told_as_such():
+    """10/min serves both, with 0.048 more mean error; 10.5 leaves b 0.0005 over its tolerance: 5e-10, weighted."""
+    points = [{**POINT, "dose": 63.0, "below": 0.2, "above": 0.2, "weight": 1000.0},
+              {**POINT, "name": "b", "below": 0.0495, "above": 0.0495, "weight": 0.001}]  # fmt: skip
+    case = {**MACHINE, "rate": {"min": 10.0, "max": 10.5, "step": 0.5}, "stroke_air": 0.0, "points": points}
+    problem = stackopt.Problem(**raw(case))
+    result, front = stackopt.solve(problem), stackopt.tradeoff(problem)
+    assert (result.rate, result.exit_code, result.advice) == (10.5, 3, [])
+    assert "1 of 2 points in tolerance, the rest but for what counts as a tie" in " ".join(str(result).split())
+    assert "b: out of tolerance by so little" in result.warnings[0]
+    assert "in all plans, but for what counts as a tie" in str(front)

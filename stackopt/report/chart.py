@@ -43,6 +43,8 @@ def _status(found: "Tradeoff") -> str:
         return "not proved; the best found so far"
     if found.front.excess:
         return f"no setting serves every point; all plans have the least excess, {_percent(found.front.excess)}"
+    if not all(point.in_tolerance for plan in found.plans for point in plan.points):
+        return "every point in tolerance in all plans, but for what counts as a tie"
     return "every point in tolerance in all plans"
 
 

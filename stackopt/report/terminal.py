@@ -66,6 +66,8 @@ def status_words(result: "Result") -> str:
     all_served = f"every point in tolerance{robust}" if result.in_tolerance else (
         f"{served} of {len(result.problem.point)} points in tolerance")
     if result.status == "optimal":
+        if result.slipped:
+            return f"{all_served}, the rest but for what counts as a tie, {result.proved}"
         return f"{all_served}, {result.proved}" if result.in_tolerance else (
             f"no setting serves every point; the best compromise, proved: {all_served}")
     stop = UNDECIDED[result.status]
