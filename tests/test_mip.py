@@ -163,6 +163,13 @@ def test_an_answer_after_an_interruption_or_the_deadline_is_no_proof(monkeypatch
     assert stop.value.status == status
 
 
+def test_presolve_is_off_unless_it_is_asked_for(monkeypatch):
+    rows, x = small()
+    seen = []
+    monkeypatch.setattr(rows, "_solved", lambda _, ahead, __: seen.append(ahead) or (True, False))
+    assert rows.minimise([(1, x)], "highs", inf) is None and seen == [False]
+
+
 def test_a_solver_that_fails_is_named_with_its_reason(monkeypatch):
     rows, x = small()
 
@@ -218,6 +225,14 @@ def test_a_solver_that_ends_by_itself_is_not_told_to_stop():
     assert not solver.told
 
 
+def test_what_a_solver_raises_while_it_works_is_told():
+    def fail():
+        raise MemoryError("no more")
+
+    with pytest.raises(MemoryError, match="no more"):
+        mip._run(Solver(at_work=fail), 60.0)
+
+
 def test_a_solver_is_told_to_stop_at_its_limit(monkeypatch):
     clock = iter([0.0, 67.9, 68.1])  # a limit of 8 s and 60 s of patience
     monkeypatch.setattr(mip, "_PATIENCE", 60.0)
@@ -256,6 +271,10 @@ def test_variables_and_rows_with_a_meaning_keep_it_by_the_names_of_the_lp_file()
     assert named == {"v1": "mark 1", "v2": None, "r3": "air", "r4": "air", "r5": None}
     assert all(f"{name}" in rows.lp() for name in named)
     assert len(rows.meaning) == 3
+
+
+def test_of_three_pairs_two_columns_are_needed_though_halves_of_all_three_would_do():
+    assert len(mip.smallest_cover(np.array([[1.0, 1.0, 0.0], [0.0, 1.0, 1.0], [1.0, 0.0, 1.0]]), [])) == 2
 
 
 def test_of_two_columns_that_may_not_be_together_one_may_be_taken():
