@@ -228,6 +228,19 @@ def test_keep_has_the_fewest_changes(case):
     assert len(changes_of(stack, kept.settings)) == kept.changes
 
 
+def test_keep_looks_between_the_compared_rates_too():
+    """One is right at 10/min, the other at 12; where r/10 - 1 = 1 - r/12 alone the worst is least, whatever the turns."""
+    now = {"mark": "1", "turns": 2.0}
+    points = [{**POINT, "name": name, "dose": dose, "below": 0.0, "above": 0.0, "now": now}
+              for name, dose in (("a", 60.0), ("b", 72.0))]  # fmt: skip
+    case = {**MACHINE, "points": points, "objective": "worst", "stroke_air": 0.0, "air_weight": 0.001, "now": 11.0}
+    best, kept = stackopt.solve(problem_of(case)), stackopt.keep(problem_of(case))
+    assert [point.turns for point in best.points] == [1.0, 1.0]
+    assert kept.rate == pytest.approx(best.rate) == pytest.approx(2 / (1 / 10 + 1 / 12))
+    assert [change["key"] for change in kept.to_dict()["changes"]] == ["rate_per_min"]
+    assert kept.to_dict()["kept"]["changes"] == 1 and kept.exit_code == 3
+
+
 def test_keep_turns_a_knob_rather_than_exchange_a_pump():
     """Pump B at mark 2 gives 1 mL/min of 0.3; at mark 1 it gives 0.2995, pump A 0.3: of 1 % more either may be kept."""
     pumps = {name: {"stroke_volume": volume, "marks": marks, "stroke_air": None, "max_rate": None}

@@ -6,7 +6,7 @@ from random import Random
 
 import oracle
 import pytest
-from hypothesis import Phase, example, given, settings
+from hypothesis import Phase, assume, example, given, settings
 from strategies import cases, raw
 from test_judge import MACHINE, POINT
 
@@ -234,11 +234,11 @@ def test_inside_an_interval_too_the_least_excess_comes_first():
 
 
 @pytest.mark.parametrize("capacity,avoid,rate", [
-    (100.0, (), 10.0), (100.0, ((10.0,),), 9.0), (100.0, ((10.0,), (9.0,)), 11.0),
-    (29.5, ((9.5,),), 9.0), (29.5, ((9.0,),), 9.5),
+    (100.0, (), 10.0), (100.0, ((10.0,),), 9.99999), (100.0, ((10.0,), (9.99999,)), 10.00001),
+    (29.5, ((9.5,),), 9.4999905), (29.5, ((9.0,),), 9.5),
 ])  # fmt: skip
 def test_rates_that_are_avoided_are_not_taken(capacity, avoid, rate):
-    """10/min gives the dose; 9 and 11 its tolerance, 9 with less air; of 29.5 L/min all is used up at 9.5/min."""
+    """10/min gives the dose, of which a millionth less takes less air; of 29.5 L/min all is used up at 9.5/min."""
     outcome = searching.search(stack_of({**MACHINE, "capacity": capacity}), avoid, 1e-6)
     assert outcome.settings.rate == pytest.approx(rate, rel=1e-8)
 
@@ -310,3 +310,32 @@ def test_where_the_model_decides_its_bounds_and_settings_are_those_of_merging(ca
     if merged.settings is not None:
         assert modelled.excess_bound == pytest.approx(merged.excess_bound, abs=1e-7)
         assert modelled.value_bound == pytest.approx(merged.value_bound, abs=1e-5)
+
+
+def beside(dial, rate, share):
+    """The two parts of a dial that lie apart from a rate."""
+    parts = ((dial["min"], rate * (1 - share) * (1 - 1e-12)), (rate * (1 + share) * (1 + 1e-12), dial["max"]))
+    return [{**dial, "min": low, "max": high} for low, high in parts if low < high]
+
+
+@settings(max_examples=MANY // 2, **DRAW)
+@given(cases(free=True, max_points=2))
+def test_the_next_best_of_a_free_dial_is_the_best_of_the_dials_beside_the_best_rate(case):
+    stack = stack_of(case)
+    best = searching.search(stack)
+    assume(best.settings is not None)
+    found = searching.search(stack, (best.settings.generators,), 0.01)
+    dials = beside(case["rate"], best.settings.rate, 0.01)
+    parts = [searching.search(stack_of({**case, "rate": dial})) for dial in dials]
+    expected = min(((part.excess_bound, part.value_bound) for part in parts if part.settings is not None), default=None)
+    if expected is None:
+        assert found.settings is None
+    else:
+        assert (found.excess_bound, found.value_bound) == pytest.approx(expected, abs=1e-8)
+
+
+def test_next_to_a_rate_a_free_dial_is_as_good_as_it_is_there():
+    """Ample air and one mark: 1 % off the dose at 9.9 and 10.1/min, whose air is the less at 9.9."""
+    result = stackopt.solve(stackopt.Problem(**raw({**MACHINE, "air_weight": 0.0})))
+    assert [other.rate for other in result.alternatives(2)] == pytest.approx([9.9, 10.1], rel=1e-9)
+    assert [other.objective.value for other in result.alternatives(2)] == pytest.approx([0.01, 0.01], rel=1e-6)

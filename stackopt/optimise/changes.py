@@ -70,10 +70,10 @@ class _Keeping:
         self.deadline = time.monotonic() + stack.time_limit
 
     def run(self) -> None:
-        at = rates(self.stack)
-        least = self._least_changes(at)
+        every = rates(self.stack)
+        least = self._least_changes(every, every)
         able = np.isfinite(least)
-        at, least = at[able], least[able]
+        at, least = every[able], least[able]
         if self.stack.count > 1:
             self._take(self._at(at.tolist(), {}))
             self._take(self._at(at.tolist(), {"changes": self.kept.changes}))
@@ -82,12 +82,15 @@ class _Keeping:
             if least[k] >= self.kept.changes:
                 break
             self._take(self._at([float(at[k])], {}))
-        if slides(self.stack):
-            for low, high in zip(at[:-1].tolist(), at[1:].tolist(), strict=True):
-                if self.kept.changes > (self.stack.now_rate is not None):
-                    model = Sliding(self.stack, low, high)
-                    limits = {**self.limits, "changes": self.kept.changes - 1}
-                    self._take(proving.least(model, "changes", limits, deadline=self.deadline))
+        if slides(self.stack):  # the limits may be kept inside an interval alone
+            low, high = every[:-1], every[1:]
+            least = self._least_changes(low, high)
+            for k in np.argsort(least, kind="stable").tolist():
+                if least[k] >= self.kept.changes:
+                    break
+                model = Sliding(self.stack, float(low[k]), float(high[k]))
+                limits = {**self.limits, "changes": self.kept.changes - 1}
+                self._take(proving.least(model, "changes", limits, deadline=self.deadline))
         generators = self.kept.settings.generators
         if any(same_rate(r, a) for r in generators for a in at.tolist()):  # of as many changes the best
             self._take(self._at(list(generators), {"changes": self.kept.changes}))
@@ -104,21 +107,29 @@ class _Keeping:
         if (changes, found.value) < (self.kept.changes, before):
             self.kept = Kept(found.settings, changes, False)
 
-    def _least_changes(self, at: Array) -> Array:
-        """No settings at a rate have fewer changes [rates]; infinity where none keep the limits."""
+    def _least_changes(self, low: Array, high: Array) -> Array:
+        """No settings from `low` to `high` [rates] have fewer changes; infinity where none keep the limits.
+
+        From one compared rate to the next, where costs are linear; or at one, where both are the same.
+        """
         stack = self.stack
+        if stack.count > 1:
+            return np.zeros(len(low))
         size = max(1, BATCH // (stack.stroke.size * stack.screws))
         changed = changes_by_option(stack)
         found = []
-        for k in range(0, len(at), size):
-            part = options(stack, at[k : k + size])
-            usable = part.excess < BIG / 2
-            for goal, cost in (("excess", part.excess), ("value", part.error if stack.worst else part.value)):
+        for k in range(0, len(low), size):
+            ends, middle = (low[k : k + size], high[k : k + size]), (low[k : k + size] + high[k : k + size]) / 2
+            parts = [options(stack, end, middle) for end in ends]
+            excess, value = (np.minimum(*(one.excess for one in parts)),
+                             np.minimum(*(one.error if stack.worst else one.value for one in parts)))  # fmt: skip
+            usable = excess < BIG / 2
+            for goal, cost in (("excess", excess), ("value", value)):
                 least = np.where(usable, cost, BIG).min(axis=2)
                 others = np.zeros_like(least) if stack.worst else least.sum(axis=1, keepdims=True) - least
                 usable &= cost <= (self.limits[goal] + 3 * TIE - others)[..., None]
             least = np.where(usable, changed, np.inf).min(axis=2).sum(axis=1)
-            if stack.now_rate is not None and stack.count == 1:
-                least += [not same_rate(rate, stack.now_rate) for rate in at[k : k + size].tolist()]
+            if stack.now_rate is not None:
+                least += [not same_rate(rate, stack.now_rate) for rate in middle.tolist()]
             found.append(least)
-        return np.concatenate(found) if stack.count == 1 else np.zeros(len(at))
+        return np.concatenate(found)

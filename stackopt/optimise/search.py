@@ -9,6 +9,7 @@ bound closes is decided by merging the points' options, or, where that grows too
 import time
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, prefer
 from stackopt.optimise.outcome import TINY, Outcome, Stopped
 from stackopt.optimise.price import price, priced_at
 from stackopt.optimise.scan import BATCH, BIG, options, rates, scan
-from stackopt.stack import Array, Stack
+from stackopt.stack import ROUNDING, Array, Stack
 
 _QUICK = 8  # points that a first, quick merge lets differ from their cheapest option
 _FIRST = 4  # cells looked at closely before the others, to have an answer to beat
@@ -96,7 +97,8 @@ class _Hunt:
     def _cells(self) -> bool:
         """Scan all rates; False where no setting keeps the hard rules at any."""
         stack = self.stack
-        at = rates(stack)
+        ends = [rate * (1 + side * (self.apart + ROUNDING)) for rate in self.avoid.tolist() for side in (-1, 1)]
+        at = rates(replace(stack, also=(*stack.also, *ends)))  # beside what is avoided a free dial may be best
         skip = self._avoided(at)
         seen = scan(stack, at, skip, self._tick)
         single = np.flatnonzero(seen.allowed & ~skip)
