@@ -87,7 +87,7 @@ class _Adviser:
         found += self._each(lambda _: self._line(), [self.out])
         found += self._each(self._second_pump, groups)
         found += self._each(lambda _: self._generator(), [self.out])
-        return found
+        return [advice for k, advice in enumerate(found) if advice not in found[:k]]  # a longer cut may serve several
 
     def _each(self, kind: Callable[[list[str]], Advice | None], groups: list[list[str]]) -> Iterator[Advice]:
         for names in groups:

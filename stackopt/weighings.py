@@ -211,8 +211,10 @@ class Weighings:
         if warm and not self.water and max(warm) - min(warm) > WARM:
             found.append(f"pump {pump}: runs differ by {number(max(warm) - min(warm), 3)} K; nothing is corrected for "
                          "it (mineral oil swells by about 0.07 % a kelvin: common practice, no source)")  # fmt: skip
-        if any(run.balance is None for run in runs) and any(run.balance is not None for run in runs):
-            found.append(f"pump {pump}: some runs have no limit of error of the balance; u leaves it out there")
+        weighed = [run for run in runs if run.balance is not None]
+        if len(weighed) < len(runs) and any(run.balance is not None for run in self.runs):
+            some = "some runs" if weighed else "its runs"
+            found.append(f"pump {pump}: {some} have no limit of error of the balance; u leaves it out there")
         if self.water:
             fluids = self.problem.pumps[pump].fluids
             if fluids is not None and "water mix" not in fluids:

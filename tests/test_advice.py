@@ -228,8 +228,18 @@ def test_keep_has_the_fewest_changes(case):
     assert len(changes_of(stack, kept.settings)) == kept.changes
 
 
+def test_advice_that_serves_several_points_is_told_once():
+    """At 12/min z's cut of 10 s has its two strokes; x and y need 8/min, where two take 15 s."""
+    pump = {**MACHINE["pumps"]["standard"], "stroke_volume": 0.1}
+    points = [{**POINT, "name": name, "dose": 48.0, "air_flow": (10.0, None)} for name in ("x", "y")]
+    points += [{**POINT, "name": "z", "dose": 48.0, "cut": (10 / 60, 2), "above": 0.6, "air_flow": (10.0, None)}]
+    case = {**MACHINE, "rate": {"min": 4.0, "max": 20.0, "step": 1.0}, "pumps": {"standard": pump}, "points": points}
+    told = [advice.change for advice in stackopt.solve(problem_of(case)).advice]
+    assert sum("a shortest cut of 15 s" in change for change in told) == 1 and len(told) == len(set(told))
+
+
 def test_keep_looks_between_the_compared_rates_too():
-    """One is right at 10/min, the other at 12; where r/10 - 1 = 1 - r/12 alone the worst is least, whatever the turns."""
+    """One is right at 10/min, the other at 12; only at r/10 - 1 = 1 - r/12 is the worst least, whatever the turns."""
     now = {"mark": "1", "turns": 2.0}
     points = [{**POINT, "name": name, "dose": dose, "below": 0.0, "above": 0.0, "now": now}
               for name, dose in (("a", 60.0), ("b", 72.0))]  # fmt: skip

@@ -553,3 +553,12 @@ def test_the_limit_of_the_balance_may_stand_in_the_problem_file(tmp_path):
         [row("3", 5.40)] * 2, [row("3", 5.40, balance="0.18 g")] * 2))  # fmt: skip
     assert one.u_stroke_volume_mL == pytest.approx(0.001 / math.sqrt(3), rel=1e-9)
     assert two.u_stroke_volume_mL == pytest.approx(2 * one.u_stroke_volume_mL, rel=1e-9)
+
+
+@pytest.mark.parametrize(("limits", "said"), [
+    (("2 mg", "2 mg"), None), (("2 mg", ""), "pump big one: its runs have no limit"), (("", ""), None)])
+def test_a_pump_whose_runs_have_no_limit_of_error_is_named_where_others_have(tmp_path, limits, said):
+    rows = [{**row(mark, mass, pump=pump), "balance": limit} for pump, mark, limit in (
+        ("standard", "3", limits[0]), ("big one", "high", limits[1])) for mass in (5.40, 5.41)]  # fmt: skip
+    told = [text for text in answer(tmp_path, rows).warnings if "limit of error" in text]
+    assert [text[: len(said)] for text in told] == [said] if said else told == []
