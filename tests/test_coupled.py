@@ -177,3 +177,57 @@ def test_the_worst_point_with_rules_is_not_bounded_by_prices_that_add_up():
             {"kind": "forbid", "of": "mark", "over": ["tap", "p20"], "at": ["2"]},
         ],
     })  # fmt: skip
+
+
+def two_generators(pumps, flows, capacity, points, **changes):
+    """A machine of two generators on a free dial; `flows` by nozzle, `pumps` as (stroke volume, marks)."""
+    return stackopt.Problem(**{
+        "fluid": {"kind": "neat oil"},
+        "generator": {"rate": {"min": "4/min", "max": "90/min"}, "stroke_air": changes.pop("stroke_air"), "count": 2},
+        "pumps": {name: {"stroke_volume": f"{v} mL", "marks": marks} for name, (v, marks) in pumps.items()},
+        "nozzles": {name: {"turns": [1, 2], "flow": [f"{q} L/min" for q in row]} for name, row in flows.items()},
+        "air": {"pressure": "6 bar", "capacity": f"{capacity} L/min"},
+        "point": [{"name": f"p{n}", "pump": list(pumps), **point} for n, point in enumerate(points)], **changes})
+
+
+# What is better than the best of the compared rates, found by trying: settings, which the judge allows.
+@pytest.mark.parametrize(("problem", "better"), [
+    (two_generators(
+        {"a": (0.016, {"1": 0.3, "2": 0.98}), "b": (0.011, {"1": 0.37, "2": 0.98})}, {"n": (11.1, 23.6)}, 44.1,
+        [{"dose": "50.9 mL/h", "tolerance": "20 %", "nozzle": "n", "air_per_dose": {"min": "26.1 L/mL"}, "weight": 2},
+         {"dose": "46.8 mL/h", "tolerance": "20 %", "nozzle": "n", "pump": "b",
+          "air_flow": {"min": "5.0 L/min", "max": "9.7 L/min"}}],
+        stroke_air="0.1 L", solve={"objective": "worst"}),
+     {"p0": (36.1150279, "a", "2", 2), "p1": (57.8849720, "b", "2", 1)}),
+    (two_generators(
+        {"a": (0.048, {"1": 0.36, "2": 0.7}), "b": (0.033, {"1": 0.46, "2": 0.76})},
+        {"m": (13.4, 27.2), "n": (14.1, 26.4)}, 59.0,
+        [{"dose": "34.8 mL/h", "tolerance": "10 %", "nozzle": "n", "weight": 2,
+          "air_per_dose": {"min": "18.8 L/mL", "max": "60.3 L/mL"}},
+         {"dose": "59.5 mL/h", "tolerance": {"below": "2 %", "above": "15 %"}, "nozzle": "m", "weight": 0.5,
+          "air_flow": {"min": "16.6 L/min", "max": "33.1 L/min"}}],
+        stroke_air="0.02 L", solve={"air_weight": 0},
+        constraint=[{"kind": "total", "of": "dose", "max": "51.2 mL/h"},
+                    {"kind": "ratio", "of": "dose", "first": "p0", "second": "p1", "min": 0.71, "max": 2.03}]),
+     {"p0": (15.53571443, "a", "2", 1), "p1": (9.86111096, "a", "2", 2)}),
+])  # fmt: skip
+def test_between_the_compared_rates_of_several_generators_nothing_is_below_the_bound(problem, better):
+    stack, outcome = Stack.of(problem), search(Stack.of(problem))
+    verdict = judge(stack, dialled(stack, {name: rate for name, (rate, *_) in better.items()},
+                                   {name: tuple(option) for name, (_, *option) in better.items()}))  # fmt: skip
+    assert verdict.allowed and verdict.least < judge(stack, outcome.settings).least - 1e-4
+    assert outcome.status == "unproved" and outcome.value_bound is None
+    assert outcome.excess_bound is None or outcome.excess_bound <= verdict.least + TIE
+
+
+@settings(max_examples=MANY // 2, phases=[Phase.explicit, Phase.generate])
+@given(cases(free=True, max_points=2))
+def test_a_rule_that_forbids_nothing_changes_no_next_best_rate(case):
+    rule = {"kind": "distinct", "of": "pump", "max": len(case["points"])}
+    plain, ruled = stack_of(case), stack_of({**case, "constraints": [rule]})
+    best = search(plain)
+    avoid = (best.settings.generators,) if best.settings is not None else ()
+    one, two = search(plain, avoid, 0.01), search(ruled, avoid, 0.01)
+    assert one.status == two.status
+    if one.settings is not None:
+        assert (one.excess_bound, one.value_bound) == pytest.approx((two.excess_bound, two.value_bound), abs=MODEL)

@@ -10,7 +10,7 @@ import contextlib
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from stackopt.optimise.merge import TooManyLabels
 from stackopt.optimise.models import Sliding
 from stackopt.optimise.outcome import TINY, Outcome, Stopped, avoided
 from stackopt.optimise.price import price
-from stackopt.optimise.scan import BATCH, BIG, Options, options, rates
+from stackopt.optimise.scan import BATCH, BIG, Options, beside, options, rates
 from stackopt.optimise.sets import AtRates, union
 from stackopt.optimise.useful import useful
 from stackopt.problem.constraints import rows_of
@@ -71,7 +71,8 @@ class Hunt:
         self.best = np.inf  # least X proved or found
         self.value = np.inf  # least value found among settings of least X
         self.settings: Settings | None = None  # the best found
-        self.proved_excess = False
+        self.compared_excess = False  # whether `best` is the least X at the rates that are compared
+        self.proved_excess = False  # and at all
         self.bound = {"excess": -np.inf, "value": -np.inf}
         self.decided: list[tuple[float, Settings, Cell]] = []  # cells whose least value is known
         self.rest = 0.0
@@ -87,7 +88,7 @@ class Hunt:
         self._stage("excess")
         if not np.isfinite(self.best):
             return Outcome("infeasible", None, None, None)
-        self.proved_excess = True
+        self.compared_excess, self.proved_excess = True, not self.open_inside
         self._stage("value")
         if self.open_inside:
             raise Stopped("unproved")
@@ -122,7 +123,8 @@ class Hunt:
     def _start(self) -> bool:
         """The rates at which every point could run, or, with several generators, some."""
         stack = self.stack
-        at = rates(stack)
+        barred = {rate for one in self.avoid for rate in one}
+        at = rates(replace(stack, also=(*stack.also, *beside(sorted(barred), self.apart))))
         self.at = at
         self.least = self._each(lambda part, _: part.excess)
         usable = (self.least < BIG / 2).any(axis=1) if stack.count > 1 else (self.least < BIG / 2).all(axis=1)
@@ -336,18 +338,18 @@ class Hunt:
         one of its ends; for the worst point, than with the better end for each point.
         """
         limit = (self.best if goal == "excess" else self.value) - TIE
+        least = min(totals, default=np.inf)
+        better = least < limit
         if self.stack.worst:
             ends = np.vstack([cost, np.minimum(cost[:-1], cost[1:])[self.neighbour]])
             try:
-                sets, _ = sets_below(ends, self.stack.count, most - 2 * TIE, True, self._tick)
-                better = bool((sets >= len(cost)).any())
+                sets, bounds = sets_below(ends, self.stack.count, most - 2 * TIE, True, self._tick)
+                better, least = bool((sets >= len(cost)).any()), float(bounds.min(initial=np.inf))
             except TooManySets:
-                better = True
-        else:
-            better = min(totals, default=np.inf) < limit
+                better, least = True, -np.inf
         if better:
             self.open_inside = True
-            self.bound[goal] = min(totals, default=limit)
+            self.bound[goal] = min(least, limit)
 
     # Stages
 
@@ -357,6 +359,7 @@ class Hunt:
         try:
             cells = self._cells(goal)
         except TooManySets:
+            self.open_inside |= self.stack.count > 1 and slides(self.stack)  # which is not looked at then
             self._together(np.arange(len(self.at)), goal)
             return
         if self._rules.rows and self.stack.count > 1 and len(cells) > _MODELS:
@@ -438,7 +441,7 @@ class Hunt:
             return self._by_model(cell, goal)
 
     def _at_rates(self, cell: Cell) -> AtRates:
-        room = self._room_of_one() if self.proved_excess else np.empty(0)
+        room = self._room_of_one() if self.compared_excess else np.empty(0)
         at = self.at[list(cell.rates)]
         return AtRates(self.stack, at, self._options_at(at), self.best, self.value, room)
 

@@ -4,7 +4,7 @@ At a given rate the points share nothing but air. So at each rate every point's 
 screw setting) are priced alone: their weighted excess x, value v and share a of the capacity.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import reduce
 from typing import NamedTuple
@@ -47,6 +47,15 @@ def rates(stack: Stack) -> Array:
     # Neighbours that rounding alone parts are one rate.
     apart = np.r_[True, np.diff(at) > ROUNDING / 10 * at[1:]]
     return at[apart]
+
+
+def beside(avoid: Iterable[float], apart: float) -> list[float]:
+    """Rates just beyond a share `apart` of those to avoid [1/min]: with these barred, a free dial may be best there.
+
+    >>> [round(rate, 6) for rate in beside([10.0], 0.01)]
+    [9.9, 10.1]
+    """
+    return [rate * (1 + side * (apart + ROUNDING)) for rate in avoid for side in (-1, 1)]
 
 
 def _turning_doses(stack: Stack) -> Array:

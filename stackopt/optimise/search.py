@@ -20,8 +20,8 @@ from stackopt.optimise.between import meeting, price_between
 from stackopt.optimise.merge import Limits, Merged, TooManyLabels, merge, preferred
 from stackopt.optimise.outcome import TINY, Outcome, Stopped
 from stackopt.optimise.price import price, priced_at
-from stackopt.optimise.scan import BATCH, BIG, options, rates, scan
-from stackopt.stack import ROUNDING, Array, Stack
+from stackopt.optimise.scan import BATCH, BIG, beside, options, rates, scan
+from stackopt.stack import Array, Stack
 
 _QUICK = 8  # points that a first, quick merge lets differ from their cheapest option
 _FIRST = 4  # cells looked at closely before the others, to have an answer to beat
@@ -97,8 +97,7 @@ class _Hunt:
     def _cells(self) -> bool:
         """Scan all rates; False where no setting keeps the hard rules at any."""
         stack = self.stack
-        ends = [rate * (1 + side * (self.apart + ROUNDING)) for rate in self.avoid.tolist() for side in (-1, 1)]
-        at = rates(replace(stack, also=(*stack.also, *ends)))  # beside what is avoided a free dial may be best
+        at = rates(replace(stack, also=(*stack.also, *beside(self.avoid.tolist(), self.apart))))
         skip = self._avoided(at)
         seen = scan(stack, at, skip, self._tick)
         single = np.flatnonzero(seen.allowed & ~skip)
