@@ -575,6 +575,15 @@ def _run() -> int | None:
         raise _ReaderGone from None
 
 
+def _failed(error: Exception, as_json: bool) -> int:
+    """Say what ended the whole command, and the exit code that goes with it."""
+    try:
+        return _faults(foreseen(error), getattr(error, "file", None), as_json)
+    except KeyboardInterrupt:
+        _say("interrupted")
+        return 130
+
+
 def main() -> None:
     """Run the command line and exit with its code."""
     for stream in (sys.stdout, sys.stderr):
@@ -597,7 +606,7 @@ def main() -> None:
         _silence(sys.stdout)
         code = 128 + signal.SIGPIPE
     except Exception as error:
-        code = _faults(foreseen(error), getattr(error, "file", None), as_json and sys.stdout is not None)
+        code = _failed(error, as_json and sys.stdout is not None)
     solving = sys.modules.get("stackopt.optimise.mip")
     if solving and any(thread.name == solving.SOLVER for thread in threading.enumerate()):
         # A solver that did not stop when told to would bring the process down on its way out.

@@ -144,6 +144,8 @@ def known(value: T | None) -> T:
 def foreseen(error: Exception) -> StackoptError:
     """Any failure as one of ours, in words; what is none of ours already is a fault of the program, or a limit.
 
+    Raises KeyboardInterrupt where it is one that pydantic met while it built a model, and made an error of.
+
     >>> foreseen(MemoryError())
     StackoptError('out of memory')
     """
@@ -154,6 +156,8 @@ def foreseen(error: Exception) -> StackoptError:
             return StackoptError(words)
     if isinstance(error, OSError):  # of the system: a limit on open files, a disk that fails
         return StackoptError(f"the system refused something: {legible(str(error))}")
+    if type(error).__name__ == "SchemaError" and "KeyboardInterrupt" in str(error):
+        raise KeyboardInterrupt from error
     return StackoptError(f"a fault of the program, {placed_error(error)}; please report it with what "
                          "'stackopt --version' says")  # fmt: skip
 

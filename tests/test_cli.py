@@ -694,6 +694,24 @@ def test_control_c_that_python_swallows_comes_again(tmp_path):
     assert got.code == 130 and got.err in ("", "interrupted\n")
 
 
+# A Ctrl-C comes while a model is built, of which pydantic makes an error of its own.
+BUILDING = """
+from pydantic_core import SchemaError
+from stackopt import cli
+def late(*_):
+    raise SchemaError("Error building: KeyboardInterrupt")
+import stackopt
+stackopt.read = stackopt.plant = late
+cli.main()
+"""
+
+
+@pytest.mark.parametrize("command", ["solve", "rates", "plant"])
+def test_control_c_while_a_model_is_built_is_one(tmp_path, command):
+    got = finish(start(command, put(tmp_path, hard_machine()), code=BUILDING))
+    assert got.code == 130 and got.err in ("", "interrupted\n")
+
+
 def ruled_machine():
     """32 points under a rule that keeps models busy for seconds."""
     from stackopt.problem.files import read

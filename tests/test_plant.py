@@ -270,6 +270,7 @@ def test_figures_of_an_answer_worked_by_hand(tmp_path):
     assert told["machines"][1]["costs"] == pytest.approx({"excess": 0.0, "mean_error": 0.2})
     assert told["machines"][1]["alone"]["air_L_per_min"] == 50 and told["gap"] == told["gap_to_all_settings"] == 0
     assert told["capacity_to_free_all_L_per_min"] == 170 and told["air"]["demand_L_per_min"] == 150
+    assert "2 of 2 machines have all their plans listed" in found.method
     # The relaxation: 10 L/min less of a costs 1/3 x 0.2, 20 of b 2/3 x 0.2: the same, 1/150 for each L/min.
     assert told["price_per_L_per_min"] == pytest.approx(0.2 / 30) and told["excess_price_per_L_per_min"] == 0
     # 18 + 2 x 14.4 mL/h for 50 h; 1 L lasts 1000 / 46.8 h.
@@ -290,6 +291,7 @@ def test_where_air_is_short_the_least_excess_comes_first(tmp_path):
     assert told["air"]["capacity_for_tolerance_L_per_min"] == 120 and told["gap"] == 0
     assert told["bound_of_all_settings"] == {"excess": pytest.approx(6 / 45 / 3), "mean_error": None}
     assert told["conflicts"][0]["machines"] == ["a"] and told["conflicts"][0]["rules"] == ["capacity"]
+    assert "0 of 2 machines have all their plans listed" in found.method  # of those with more excess only some are
 
 
 def test_even_the_least_air_may_be_too_much(tmp_path):

@@ -259,7 +259,8 @@ class Plant:
     def method(self) -> str:
         """What is proved over what, in words."""
         count = sum(len(one.plans) for one in self.plans)
-        whole = sum(all(level.whole for levels in one.lists for level in levels) for one in self.plans)
+        # Of plans with more excess and less air only some are listed, whatever each level says of itself.
+        whole = sum(all(len(levels) == 1 and levels[0].whole for levels in one.lists) for one in self.plans)
         return (f"of the {count} plans listed none are better together; "
                 f"{whole} of {len(self.plans)} machines have all their plans listed")  # fmt: skip
 
