@@ -337,10 +337,12 @@ class Result:
 
     def _hopeless(self) -> list[str]:
         """Points, in words, that no setting serves even alone, where the conflicts named are of rates for the doses."""
+        if self.stack.line is not None or not self.rate_map.conflicts:
+            return []
         bands = dict(zip(self.stack.names, self.rate_map.bands, strict=True))
         out = tuple(point for point, one in zip(self.problem.point, self.points, strict=True)
                     if not one.in_tolerance and bands[one.name])  # fmt: skip
-        if self.stack.line is not None or not self.rate_map.conflicts or not out:
+        if not out:
             return []
         alone = Stack.of(self.problem.model_copy(update={"point": out, "constraint": ()}))
         try:

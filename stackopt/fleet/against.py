@@ -78,9 +78,8 @@ def _settings_in(stack: Stack, dial: Dial, data: Any) -> "Settings | tuple[str, 
     try:
         rates = {n: one["rate_per_min"] for n, one in enumerate(data["generators"], 1)}
         old = {one["name"]: (rates[one["generator"]], one["pump"], one["mark"], one["turns"]) for one in data["points"]}
-        texts = [text for name, (_, pump, mark, _) in old.items() for text in (name, pump, mark)]
-        numbers = [number for rate, _, _, turns in old.values() for number in (rate, turns)]
-        numbers += [*rates.values(), *(one["generator"] for one in data["points"])]
+        texts = [one[key] for one in data["points"] for key in ("name", "pump", "mark")]
+        numbers = [*rates.values(), *(one[key] for one in data["points"] for key in ("generator", "turns"))]
         as_written = all(type(text) is str for text in texts) and all(
             type(number) in (int, float) and isfinite(number) for number in numbers)  # true is no number
     except (KeyError, TypeError, OverflowError):

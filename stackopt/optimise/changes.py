@@ -119,10 +119,10 @@ class _Keeping:
         changed = changes_by_option(stack)
         found = []
         for k in range(0, len(low), size):
-            ends, middle = (low[k : k + size], high[k : k + size]), (low[k : k + size] + high[k : k + size]) / 2
-            parts = [options(stack, end, middle) for end in ends]
-            excess, value = (np.minimum(*(one.excess for one in parts)),
-                             np.minimum(*(one.error if stack.worst else one.value for one in parts)))  # fmt: skip
+            middle = (low[k : k + size] + high[k : k + size]) / 2
+            parts = [options(stack, end[k : k + size], middle) for end in ((low,) if low is high else (low, high))]
+            excess = np.minimum.reduce([one.excess for one in parts])
+            value = np.minimum.reduce([one.error if stack.worst else one.value for one in parts])
             usable = excess < BIG / 2
             for goal, cost in (("excess", excess), ("value", value)):
                 least = np.where(usable, cost, BIG).min(axis=2)

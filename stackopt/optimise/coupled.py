@@ -10,7 +10,7 @@ import contextlib
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -123,8 +123,7 @@ class Hunt:
     def _start(self) -> bool:
         """The rates at which every point could run, or, with several generators, some."""
         stack = self.stack
-        barred = {rate for one in self.avoid for rate in one}
-        at = rates(replace(stack, also=(*stack.also, *beside(sorted(barred), self.apart))))
+        at = rates(stack, beside((rate for one in self.avoid for rate in one), self.apart))
         self.at = at
         self.least = self._each(lambda part, _: part.excess)
         usable = (self.least < BIG / 2).any(axis=1) if stack.count > 1 else (self.least < BIG / 2).all(axis=1)

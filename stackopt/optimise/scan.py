@@ -21,12 +21,13 @@ _SOME = 16  # rates looked at closely together, at first
 BATCH = 1_000_000  # numbers in one working array, to bound the memory
 
 
-def rates(stack: Stack) -> Array:
+def rates(stack: Stack, also: Iterable[float] = ()) -> Array:
     """The rates at which an uncoupled best can lie [1/min], rising.
 
     All steps of a stepped dial. On a free dial, where some option's cost bends upward: a dose meets its
     target or a tolerance edge, an end of the window meets a screw setting, the two limits of an end are
-    equal, too little and too much air are equally bad; and the ends of what cut, max_rate and dial allow.
+    equal, too little and too much air are equally bad; and the ends of what cut, max_rate and dial allow. With
+    `also` these too, where the dial has them.
 
     >>> from stackopt.stack import Stack, _example
     >>> rates(Stack.of(_example()))[[0, 1, -1]]
@@ -39,7 +40,7 @@ def rates(stack: Stack) -> Array:
     if stack.robust:
         found += [doses / (stack.stroke * (1 + side * stack.stray))[:, None, :] for side in (-1, 1)]
         found += [_equally_bad(stack)]
-    ends = [stack.low, stack.high, *stack.also]
+    ends = [stack.low, stack.high, *stack.also, *also]
     if stack.rules:
         found.append(RuleRows(stack).turning())
     at = np.concatenate([*(part.ravel() for part in found), stack.rate_min, stack.rate_max.ravel(), ends])

@@ -9,7 +9,6 @@ bound closes is decided by merging the points' options, or, where that grows too
 import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 
@@ -97,7 +96,7 @@ class _Hunt:
     def _cells(self) -> bool:
         """Scan all rates; False where no setting keeps the hard rules at any."""
         stack = self.stack
-        at = rates(replace(stack, also=(*stack.also, *beside(self.avoid.tolist(), self.apart))))
+        at = rates(stack, beside(self.avoid.tolist(), self.apart))
         skip = self._avoided(at)
         seen = scan(stack, at, skip, self._tick)
         single = np.flatnonzero(seen.allowed & ~skip)

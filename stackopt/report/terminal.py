@@ -71,10 +71,10 @@ def status_words(result: "Result") -> str:
         return f"{all_served}, {result.proved}" if result.in_tolerance else (
             f"no setting serves every point; the best compromise, proved: {all_served}")
     stop = UNDECIDED[result.status]
-    if result.status == "unproved" and result.stack.step is None:
-        where = "behind a line" if result.stack.line is not None else "with several generators"
-        if result.stack.line is not None or result.stack.count > 1:
-            stop = f"{where}, rates between those compared are not ruled out on a free dial"
+    line, free = result.stack.line is not None, result.stack.step is None
+    if result.status == "unproved" and free and (line or result.stack.count > 1):
+        where = "behind a line" if line else "with several generators"
+        stop = f"{where}, rates between those compared are not ruled out on a free dial"
     if result.verdict is None:
         return f"{stop}; nothing found yet"
     gap = "unknown" if result.gap is None else f"at most {number(result.gap)} in {_gap_of(result)}"
