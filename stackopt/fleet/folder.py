@@ -138,12 +138,12 @@ class Folder:
     def keep(self, number: int, answer: Answer, checksum: str | None) -> None:
         """Write an answer, its page and then its row. Raises ProblemError where that cannot be."""
         file = self._files[number]
+        told = answer.row | {"file": file, "checksum": checksum and _with_answer(checksum, answer.data)}
+        row = _row_bytes([cell(told.get(name)) for name in COLUMNS])
         replace(self.answers[file], [answer.data], ANSWER, "an older answer")
         if answer.page is not None:
             replace(self.pages[file], [answer.page], PAGE, "a page")
-        told = answer.row | {"file": file, "checksum": checksum and _with_answer(checksum, answer.data)}
         self._still_ours()
-        row = _row_bytes([cell(told.get(name)) for name in COLUMNS])
         try:
             if known(self._stream).write(row) != len(row):
                 raise OSError("the disk is full")
